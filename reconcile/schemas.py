@@ -1,0 +1,281 @@
+"""What each export must hold and what each output holds: one declaration, read by intake, column maps, writers and tests.
+
+Units: money is int64 cents, dates are `datetime64[s]` at midnight (NaT where absent), text is `str` and never missing ("" where absent),
+counts and row numbers are int64. Signs are those of the exports: a charge is positive and its reversal negative, every bank event is
+positive and its outcome says what it did, a posted credit is positive and its reversal or refund negative.
+
+pandera is imported only inside `check_typed`, so that looking at a declaration stays quick.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Literal
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+CellKind = Literal["id", "text", "word", "money", "date", "count"]
+
+DTYPES: dict[CellKind, str] = {
+    "id": "str",
+    "text": "str",
+    "word": "str",
+    "money": "int64",
+    "date": "datetime64[s]",
+    "count": "int64",
+}
+
+
+@dataclass(frozen=True)
+class Column:
+    """One column: its standard name, the kind of value, whether an export must have it, and which words are allowed."""
+
+    name: str
+    kind: CellKind
+    required: bool = False
+    words: tuple[str, ...] = ()
+    default: str = ""
+    """The word taken where the cell or the whole column is absent; "" leaves it absent."""
+    same_as: str = ""
+    """The column whose date is taken where this one is absent."""
+    positive: bool = False
+
+
+@dataclass(frozen=True)
+class Export:
+    """One kind of export: what a row is, its columns, and the date and amount by which its rows are counted."""
+
+    name: str
+    one_row_is: str
+    columns: tuple[Column, ...]
+    dated_by: str
+    optional: bool = False
+
+    def column(self, name: str) -> Column:
+        """The column of that standard name; KeyError if the export has none."""
+        return next(c for c in self.columns if c.name == name)
+
+    @property
+    def names(self) -> tuple[str, ...]:
+        """Standard names in order."""
+        return tuple(c.name for c in self.columns)
+
+
+EVIDENCE = ("file", "sheet", "row")
+"""Leading columns of every typed table: the file's name within EXPORTS, the sheet ("" for a text file), the row as a spreadsheet counts it."""
+
+AID_STATUSES = ("estimated", "anticipated", "disbursed", "cancelled")
+LINE_KINDS = ("draw", "down payment", "fee")
+EVENT_KINDS = ("draw", "down payment", "fee", "payment")
+METHODS = ("bank", "card")
+OUTCOMES = ("cleared", "returned", "refunded")
+POSTING_KINDS = ("plan draw", "payment", "waiver", "sponsor", "refund", "brought forward")
+
+CHARGES = Export(
+    "charges",
+    "a charge or its reversal on the bill",
+    (
+        Column("student_id", "id", required=True),
+        Column("term", "id", required=True),
+        Column("posted_on", "date", required=True),
+        Column("amount", "money", required=True),
+        Column("charge_type", "text"),
+        Column("description", "text"),
+    ),
+    dated_by="posted_on",
+)
+AID = Export(
+    "aid",
+    "an award on the bill, or a change of its amount",
+    (
+        Column("student_id", "id", required=True),
+        Column("term", "id", required=True),
+        Column("fund", "text", required=True),
+        Column("status", "word", required=True, words=AID_STATUSES),
+        Column("amount", "money", required=True),
+        Column("posted_on", "date", required=True),
+        Column("disbursed_on", "date"),
+        Column("expected_on", "date"),
+        Column("cancelled_on", "date"),
+    ),
+    dated_by="posted_on",
+)
+PLAN_SCHEDULES = Export(
+    "plan_schedules",
+    "one line that a plan takes",
+    (
+        Column("plan_id", "id", required=True),
+        Column("student_id", "id", required=True),
+        Column("term", "id", required=True),
+        Column("enrolled_on", "date", required=True),
+        Column("plan_total", "money", required=True),
+        Column("line", "id", required=True),
+        Column("draw_date", "date", required=True),
+        Column("amount", "money", required=True),
+        Column("kind", "word", words=LINE_KINDS, default="draw"),
+        Column("method", "word", words=METHODS, default="bank"),
+        Column("line_status", "word", words=("active", "cancelled"), default="active"),
+        Column("cancelled_on", "date"),
+        Column("set_on", "date", same_as="enrolled_on"),
+        Column("consent_on", "date", same_as="enrolled_on"),
+        Column("schedule_says", "word", words=("pending", "posted", "failed")),
+        Column("reference", "id"),
+        Column("student_name", "text"),
+    ),
+    dated_by="enrolled_on",
+)
+CLEARED_DRAWS = Export(
+    "cleared_draws",
+    "one event from the bank or card processor",
+    (
+        Column("settled_on", "date", required=True),
+        Column("amount", "money", required=True, positive=True),
+        Column("outcome", "word", required=True, words=OUTCOMES),
+        Column("plan_id", "id"),
+        Column("student_id", "id"),
+        Column("reference", "id"),
+        Column("line", "id"),
+        Column("kind", "word", words=EVENT_KINDS),
+        Column("method", "word", words=METHODS),
+        Column("return_code", "id"),
+        Column("original_reference", "id"),
+    ),
+    dated_by="settled_on",
+)
+POSTINGS = Export(
+    "postings",
+    "a credit posted on the student ledger",
+    (
+        Column("student_id", "id", required=True),
+        Column("term", "id", required=True),
+        Column("posted_on", "date", required=True),
+        Column("kind", "word", required=True, words=POSTING_KINDS),
+        Column("amount", "money", required=True),
+        Column("reference", "id"),
+    ),
+    dated_by="posted_on",
+    optional=True,
+)
+
+EXPORTS: dict[str, Export] = {e.name: e for e in (CHARGES, AID, PLAN_SCHEDULES, CLEARED_DRAWS, POSTINGS)}
+
+DRAW_STATES = ("cleared", "part cleared", "cancelled", "failed", "pending", "in transit", "not seen")
+COVERAGES = ("not billed", "short", "over", "paid", "covered by pending")
+
+
+def _out(*columns: tuple[str, CellKind]) -> tuple[Column, ...]:
+    return tuple(Column(name, kind) for name, kind in columns)
+
+
+OUTPUTS: dict[str, tuple[Column, ...]] = {
+    "students": _out(
+        ("term", "id"),
+        ("student_id", "id"),
+        ("charges", "money"),
+        ("aid_disbursed", "money"),
+        ("aid_anticipated", "money"),
+        ("other_credits", "money"),
+        ("draws_cleared", "money"),
+        ("balance_now", "money"),
+        ("pending_draws", "money"),
+        ("failed_draws", "money"),
+        ("not_seen_draws", "money"),
+        ("gap", "money"),
+        ("coverage", "word"),
+    ),
+    "draws": _out(
+        ("term", "id"),
+        ("student_id", "id"),
+        ("plan_id", "id"),
+        ("line", "id"),
+        ("kind", "word"),
+        ("method", "word"),
+        ("draw_date", "date"),
+        ("expected_on", "date"),
+        ("scheduled", "money"),
+        ("cleared", "money"),
+        ("state", "word"),
+        ("settled_on", "date"),
+        ("returnable_until", "date"),
+        ("match", "word"),
+        ("attempts", "count"),
+        ("return_code", "id"),
+        ("schedule_says", "word"),
+        ("references", "text"),
+    ),
+    "unmatched_events": _out(
+        ("term", "id"),
+        ("student_id", "id"),
+        ("plan_id", "id"),
+        ("line", "id"),
+        ("kind", "word"),
+        ("method", "word"),
+        ("settled_on", "date"),
+        ("outcome", "word"),
+        ("amount", "money"),
+        ("without_a_line", "money"),
+        ("return_code", "id"),
+        ("reference", "id"),
+        ("original_reference", "id"),
+        ("reason", "text"),
+        ("file", "text"),
+        ("sheet", "text"),
+        ("row", "count"),
+    ),
+    "entries": _out(
+        ("export", "word"),
+        ("file", "text"),
+        ("sheet", "text"),
+        ("row", "count"),
+        ("student_id", "id"),
+        ("term", "id"),
+        ("plan_id", "id"),
+        ("line", "id"),
+        ("date", "date"),
+        ("cents", "count"),
+        ("status", "word"),
+        ("reference", "id"),
+        ("bucket", "word"),
+        ("match", "word"),
+        ("undoes", "text"),
+    ),
+    "rejected_rows": _out(
+        ("file", "text"),
+        ("sheet", "text"),
+        ("row", "count"),
+        ("column", "text"),
+        ("value", "text"),
+        ("problem", "text"),
+        ("how to mend it", "text"),
+    ),
+    "proof": _out(("name", "text"), ("left", "money"), ("right", "money"), ("difference", "money")),
+    "other_terms": _out(
+        ("term", "id"), ("student_id", "id"), ("charges", "money"), ("aid", "money"), ("postings", "money"), ("rows", "count")
+    ),
+}
+"""Columns of the data files of a run, in order; the writer takes kinds and order from here and refuses a table that differs."""
+
+
+def check_typed(export: Export, table: pd.DataFrame) -> None:
+    """Hold a typed table against its declaration with pandera; nothing is coerced.
+
+    In:      evidence columns, then every standard column of the export, typed as DTYPES says.
+    Errors:  pandera.errors.SchemaErrors if intake let something through: a fault of ours, since every bad cell was to be rejected before.
+    """
+    import pandera.pandas as pa  # noqa: PLC0415 (costs half a second; see the module docstring)
+
+    def column(c: Column) -> pa.Column:
+        checks = []
+        if c.words:
+            allowed = {*c.words, *(() if c.required else ("",))}
+            checks.append(pa.Check.isin(sorted(allowed), error=f"{c.name} is one of the allowed words"))
+        if c.required and c.kind in {"id", "text"}:
+            checks.append(pa.Check(lambda s: s.str.len() > 0, error=f"{c.name} is not empty"))
+        if c.positive:
+            checks.append(pa.Check.gt(0, error=f"{c.name} is above zero"))
+        return pa.Column(DTYPES[c.kind], checks, nullable=c.kind == "date" and not (c.required or c.same_as), coerce=False)
+
+    evidence = {"file": pa.Column("str"), "sheet": pa.Column("str"), "row": pa.Column("int64", pa.Check.gt(0))}
+    schema = pa.DataFrameSchema({**evidence, **{c.name: column(c) for c in export.columns}}, strict=True, ordered=True)
+    schema.validate(table.reset_index(drop=True), lazy=True)

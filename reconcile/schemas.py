@@ -63,7 +63,7 @@ class Export:
 
 
 EVIDENCE = ("file", "sheet", "row")
-"""Leading columns of every typed table: the file's name within EXPORTS, the sheet ("" for a text file), the row as a spreadsheet counts it."""
+"""Leading columns of every typed table: the file's name within EXPORTS, the sheet ("" for text), the row as a spreadsheet counts it."""
 
 AID_STATUSES = ("estimated", "anticipated", "disbursed", "cancelled")
 LINE_KINDS = ("draw", "down payment", "fee")

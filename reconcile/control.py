@@ -1,0 +1,120 @@
+"""The control totals of a run: each accepted cent in one bucket, each figure of the reports equal to the rows behind it.
+
+The left side is summed from the entries (row by row, by bucket), the right side from the table in which a person reads the figure.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from reconcile.event_money import CENTS
+from reconcile.proof import Proof
+from reconcile.schemas import EXPORTS
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
+
+    import pandas as pd
+
+    from reconcile.as_of import Dated
+    from reconcile.exports import Exports
+
+_OF_CLEARED = CENTS[:9]
+
+
+def prove(
+    exports: Exports,
+    dated: Mapping[str, Dated],
+    tables: Mapping[str, pd.DataFrame],
+    aid: pd.DataFrame,
+    money: pd.DataFrame,
+    credit_rows: pd.DataFrame,
+) -> pd.DataFrame:
+    """OUTPUTS["proof"] of a run.
+
+    In:      what intake counted, the rows of the as-of day, the run's tables, aid with its standing, where bank money went, credits.
+    Out:     one line per control total; a difference other than zero stops the run.
+    """
+    proof = Proof()
+    _intake(proof, exports)
+    entries, students, draws = tables["entries"], tables["students"], tables["draws"]
+    shown = _shown_elsewhere(dated, students, draws, tables["other_terms"], aid, money)
+    for name in EXPORTS:
+        rows = entries[entries["export"] == name]
+        accepted = sum(count.cents_accepted for source in exports.sources for count in source.counts if count.export == name)
+        proof.equal(f"{name}: accepted = all buckets", accepted, rows["cents"].sum())
+        by_bucket = rows.groupby("bucket", sort=True)["cents"].sum()
+        for bucket in sorted({*by_bucket.index, *shown[name]}):
+            proof.equal(f"{name}: {bucket}", by_bucket.get(bucket, 0), shown[name].get(bucket, 0))
+    _bank(proof, dated, draws, money)
+    _standings(proof, students, money, credit_rows)
+    return proof.table()
+
+
+def _intake(proof: Proof, exports: Exports) -> None:
+    for name in EXPORTS:
+        counts = [count for source in exports.sources for count in source.counts if count.export == name]
+        read = sum(count.cents_read for count in counts)
+        parts = sum(count.cents_accepted + count.cents_rejected + count.cents_already_read for count in counts)
+        proof.equal(f"{name}: read = accepted + rejected + already read", read, parts)
+        rows = sum(count.rows_read for count in counts)
+        found = sum(count.accepted + count.rejected + count.already_read for count in counts)
+        proof.rows(f"{name}: rows read = accepted + rejected + already read", rows, found)
+        proof.rows(f"{name}: rows accepted = rows in the table", sum(count.accepted for count in counts), len(exports.tables[name]))
+
+
+def _shown_elsewhere(
+    dated: Mapping[str, Dated],
+    students: pd.DataFrame,
+    draws: pd.DataFrame,
+    other_terms: pd.DataFrame,
+    aid: pd.DataFrame,
+    money: pd.DataFrame,
+) -> dict[str, dict[str, int]]:
+    """For each export, what each bucket should hold, summed from the tables in which a person reads it."""
+    shown: dict[str, dict[str, int]] = {}
+    for name, one in dated.items():
+        apart = one.rows["amount"].groupby(one.aside.to_numpy()).sum()
+        shown[name] = {str(bucket): int(cents) for bucket, cents in apart.items() if bucket}
+    for name, column in (("charges", "charges"), ("aid", "aid"), ("postings", "postings")):
+        if len(other_terms) and "other terms" in shown[name]:
+            shown[name]["other terms"] = int(other_terms[column].sum())
+    shown["charges"]["on the bill"] = int(students["charges"].sum())
+    shown["aid"] |= _sums(aid["amount"], aid["standing"])
+    shown["aid"] |= {"disbursed": int(students["aid_disbursed"].sum()), "anticipated": int(students["aid_anticipated"].sum())}
+    shown["plan_schedules"] |= _sums(draws["scheduled"], draws["state"])
+    shown["cleared_draws"] |= _sums(money[list(CENTS)].sum(axis=1), money["bucket"])
+    postings = dated["postings"].counting
+    drawn = postings["kind"] == "plan draw"
+    shown["postings"] |= _sums(postings["amount"], drawn.map({True: "plan draw on the ledger", False: "other credits"}))
+    return shown
+
+
+def _sums(cents: pd.Series, bucket: pd.Series) -> dict[str, int]:
+    return {str(name): int(total) for name, total in cents.groupby(bucket.to_numpy()).sum().items()}
+
+
+def _bank(proof: Proof, dated: Mapping[str, Dated], draws: pd.DataFrame, money: pd.DataFrame) -> None:
+    events = dated["cleared_draws"].counting
+    total = {name: int(money[name].sum()) for name in CENTS}
+    cleared = events["outcome"] == "cleared"
+    parts = money.loc[cleared, [*_OF_CLEARED, "nobodys"]].to_numpy().sum()
+    name = "bank: cleared = on lines + fees + undone + without a line + payments + nobody's"
+    proof.equal(name, events.loc[cleared, "amount"].sum(), parts)
+    back = money.loc[~cleared, ["undoes", "failed_attempt", "undid_nothing", "told_only", "nobodys"]].to_numpy().sum()
+    name = "bank: returned and refunded = undoes + failed attempts + undid nothing + told only + nobody's"
+    proof.equal(name, events.loc[~cleared, "amount"].sum(), back)
+    proof.equal("bank: undone = what returns and refunds undo", total["undone"], total["undoes"])
+    on_lines = total["on_lines"] + total["on_cancelled_lines"] + total["fee_on_lines"]
+    proof.equal("bank: on lines = cleared in draws.csv", on_lines, draws["cleared"].sum())
+
+
+def _standings(proof: Proof, students: pd.DataFrame, money: pd.DataFrame, credit_rows: pd.DataFrame) -> None:
+    total = students.select_dtypes("int64").sum()
+    drawn = money[["on_lines", "on_cancelled_lines", "undecided", "without_a_line"]].to_numpy().sum()
+    proof.equal("students: draws_cleared = plan money that stayed at the bank", total["draws_cleared"], drawn)
+    proof.equal("students: other_credits = credits that count", total["other_credits"], credit_rows["cents"].sum())
+    balance = total["charges"] - total["aid_disbursed"] - total["other_credits"] - total["draws_cleared"]
+    proof.equal("students: balance_now = charges - aid_disbursed - other_credits - draws_cleared", total["balance_now"], balance)
+    gap = total["balance_now"] - total["aid_anticipated"] - total["pending_draws"]
+    proof.equal("students: gap = balance_now - aid_anticipated - pending_draws", total["gap"], gap)

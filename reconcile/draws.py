@@ -1,0 +1,367 @@
+"""Which money paid which line: the attempts that left nothing, then the eight passes over money that stayed, for one student.
+
+A *draw* is one scheduled taking of money; an *attempt* is one try at the bank. Attempts that left no money (returned, declined, refunded)
+hang on the line that they fit, in any number. Money that stayed is matched to lines one to one, in passes from the surest to the least
+sure, and each match keeps the name of its pass as its evidence. A tie in the sixth pass is a result (`more than one way to match`), never
+a coin toss. What is left is money without a line.
+"""
+
+from __future__ import annotations
+
+from collections import Counter
+from typing import TYPE_CHECKING, NamedTuple
+
+from reconcile.grouping import find_groupings
+from reconcile.student_case import ANY_PLAN, Case, Event, Line, Undone, draw_money, in_window, may_pay, named_line, within
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable
+
+NAMED, EXACT, LATE, EARLY = "named", "exact", "late", "early"
+CARD_FEE, GROUPED, NEAR, CANCELLED_LINE = "with card fee", "grouped", "near", "cancelled line"
+PASSES = (NAMED, EXACT, LATE, EARLY, CARD_FEE, GROUPED, NEAR, CANCELLED_LINE)
+
+TAKEN_TWICE = "draw taken twice"
+NOT_ON_SCHEDULE = "draw not on the schedule"
+UNDECIDED = "more than one way to match"
+PAYMENT = "payment, not a plan draw"
+UNDONE = "undone, and no line fits it"
+
+
+class Pair(NamedTuple):
+    """One event on one line. `cents` is draw money that stayed, `fee` card fee that stayed.
+
+    role: `money` (stayed), `attempt` (cleared, then returned), `refunded` (cleared, then refunded by the office), `failed` (a return
+    that is itself the failed attempt), `return` and `refund` (what undid money of an event on this line; no attempt of its own).
+    """
+
+    event: int
+    line: int
+    cents: int
+    fee: int
+    match: str
+    role: str
+
+
+class Matched(NamedTuple):
+    """One student's draws: pairs of events and lines, and for each cleared event without a line the reason."""
+
+    pairs: list[Pair]
+    loose: dict[int, str]
+    undecided_lines: frozenset[int]
+
+
+class _Failure(NamedTuple):
+    first_settled: int
+    came_back: int
+    again_days: int
+
+
+class _Desk:
+    """The working papers of one student while the passes run."""
+
+    def __init__(self, case: Case, undone: Undone) -> None:
+        self.case = case
+        self.left = undone.left
+        self.by_at = {event.at: event for event in case.events}
+        self.pairs: list[Pair] = []
+        self.loose: dict[int, str] = {}
+        self.on: dict[int, int] = {}
+        self.locked: set[int] = set()
+        self.failures: dict[int, list[_Failure]] = {}
+        self.undoers: dict[int, list[Event]] = {}
+        for by, target, _cents, _rule in undone.undoings:
+            self.undoers.setdefault(target, []).append(self.by_at[by])
+
+    def open_lines(self) -> list[Line]:
+        return [line for line in self.case.lines if line.active and line.amount and line.at not in self.on and line.at not in self.locked]
+
+    def put(self, event: Event, line: Line, match: str) -> None:
+        """Lay an event's standing money on a line, card fee apart."""
+        fee = line.gross - line.amount if event.amount == line.gross and match in {NAMED, CARD_FEE, CANCELLED_LINE} else 0
+        cents = draw_money(event, line, self.left[event.at]) if fee else self.left[event.at]
+        self.pairs.append(Pair(event.at, line.at, cents, self.left[event.at] - cents, match, "money"))
+        self.on[line.at] = self.on.get(line.at, 0) + cents
+        self.undoers_follow(event, line, match)
+
+    def hang(self, event: Event, line: Line, match: str) -> None:
+        """Hang an attempt that left no draw money on a line; what stands of it is card fee."""
+        undoers = sorted(self.undoers.get(event.at, []), key=lambda e: e.order)
+        last = undoers[-1]
+        role = "refunded" if last.outcome == "refunded" else "attempt"
+        self.pairs.append(Pair(event.at, line.at, 0, self.left[event.at], match, role))
+        if role == "attempt":
+            self.failures.setdefault(line.at, []).append(_Failure(event.settled, last.settled, last.facts.again_days))
+        self.undoers_follow(event, line, match)
+
+    def undoers_follow(self, event: Event, line: Line, match: str) -> None:
+        for by in self.undoers.get(event.at, []):
+            self.pairs.append(Pair(by.at, line.at, 0, 0, match, "refund" if by.outcome == "refunded" else "return"))
+
+    def late_end(self, line: Line, event: Event) -> int:
+        """Last day of the late pass: longer for a failed line, as long as its code lets it be presented again."""
+        before = [failure for failure in self.failures.get(line.at, []) if failure.came_back <= event.settled]
+        if not before:
+            return line.late_end
+        last = max(before, key=lambda failure: (failure.came_back, failure.first_settled))
+        first = min(failure.first_settled for failure in before)
+        return max(line.late_end, first + last.again_days)
+
+    def has_failed(self, line: Line, event: Event) -> bool:
+        return any(failure.came_back <= event.settled for failure in self.failures.get(line.at, []))
+
+    def fits_any_date(self, event: Event, line: Line) -> bool:
+        """Early, in the window or late: the dates of passes 2 to 4."""
+        return within(event, line.early_from, self.late_end(line, event))
+
+
+def match_draws(case: Case, undone: Undone) -> Matched:
+    """Say for each line of one student which money paid it, and which money paid no line.
+
+    In:      a case (lines and events in order) and what its returns did; cents, day numbers.
+    Out:     Matched. Finds (by reason): draw taken twice, draw not on the schedule, more than one way to match.
+    Keeps:   for each cleared event, pairs' cents + fee, or its standing cents if it is loose = what its returns left.
+    """
+    desk = _Desk(case, undone)
+    staying = _hang_attempts(desk, undone)
+    staying = _named(desk, staying)
+    for match in (EXACT, LATE, EARLY, CARD_FEE):
+        staying = _sweep(desk, staying, match)
+    staying = _grouped(desk, staying)
+    staying = _near(desk, staying)
+    staying = _sweep(desk, staying, CANCELLED_LINE, with_fee=False)
+    staying = _sweep(desk, staying, CANCELLED_LINE, with_fee=True)
+    for event in staying:
+        desk.loose[event.at] = TAKEN_TWICE if _was_taken_before(desk, event) else NOT_ON_SCHEDULE
+    return Matched(desk.pairs, desk.loose, frozenset(desk.locked))
+
+
+def _hang_attempts(desk: _Desk, undone: Undone) -> list[Event]:
+    """Put the attempts that left nothing on their lines; return the events whose money stayed, in order."""
+    lines = {line.at: line for line in desk.case.lines}
+    for at, line_at, _rule in undone.failed:
+        event, line = desk.by_at[at], lines[line_at]
+        names = named_line(event, desk.case.lines)
+        match = NAMED if names is not None else _plain_match(event, line)
+        desk.pairs.append(Pair(at, line_at, 0, 0, match, "failed"))
+        desk.failures.setdefault(line_at, []).append(_Failure(event.settled, event.settled, event.facts.again_days))
+    staying = []
+    for event in desk.case.events:
+        if event.outcome != "cleared":
+            continue
+        if event.kind == "payment":
+            desk.loose[event.at] = PAYMENT
+            continue
+        left = desk.left[event.at]
+        if left == event.amount:
+            staying.append(event)
+            continue
+        found = _attempt_line(desk, event, left)
+        if found is not None:
+            desk.hang(event, *found)
+        elif left:
+            staying.append(event)
+        else:
+            desk.loose[event.at] = UNDONE
+    return staying
+
+
+def _plain_match(event: Event, line: Line) -> str:
+    if event.amount != line.amount:
+        return CARD_FEE
+    return EXACT if in_window(event, line) else LATE
+
+
+def _attempt_line(desk: _Desk, event: Event, left: int) -> tuple[Line, str] | None:
+    """The line on which an undone event hangs, if no draw money of it is left there: by name, else exact, late, with card fee."""
+    names = named_line(event, desk.case.lines)
+    if names is not None:
+        fits = desk.fits_any_date(event, names) and draw_money(event, names, left) == 0
+        return (names, NAMED) if fits else None
+    candidates = []
+    for line in desk.case.lines:
+        if not may_pay(event, line) or not line.amount or draw_money(event, line, left):
+            continue
+        if event.amount == line.amount and within(event, line.draw_date, line.late_end):
+            candidates.append((line, EXACT if in_window(event, line) else LATE))
+        elif event.amount == line.gross and within(event, line.early_from, line.late_end):
+            candidates.append((line, CARD_FEE))
+    if not candidates:
+        return None
+
+    def rank(candidate: tuple[Line, str]) -> tuple[bool, int, bool, int, tuple[int, int, tuple[int, int, str]]]:
+        line, match = candidate
+        end = line.window_end if match == EXACT else line.late_end
+        return not line.active, PASSES.index(match), match != EXACT and _stands_for(desk, event, line), end, line.order
+
+    return min(candidates, key=rank)
+
+
+def _stands_for(desk: _Desk, event: Event, line: Line) -> bool:
+    """Whether other money, not undone, that fits the line had settled by then: a late attempt then rather belongs to another line."""
+    return any(
+        other.outcome == "cleared"
+        and other.at != event.at
+        and draw_money(other, line, desk.left[other.at])
+        and other.amount in line.asks
+        and other.settled <= event.settled
+        and within(other, line.draw_date, line.late_end)
+        and may_pay(other, line)
+        for other in desk.case.events
+    )
+
+
+def _named(desk: _Desk, events: list[Event]) -> list[Event]:
+    """Pass 1: an event goes to the line it names, of any amount, early, in the window or late; it matches no other line."""
+    rest = []
+    for event in events:
+        line = named_line(event, desk.case.lines)
+        if line is None:
+            rest.append(event)
+        elif not desk.fits_any_date(event, line):
+            desk.loose[event.at] = NOT_ON_SCHEDULE
+        elif line.at in desk.on and desk.on[line.at] >= line.amount - desk.case.rules.tolerance:
+            desk.loose[event.at] = TAKEN_TWICE
+        else:
+            desk.put(event, line, NAMED)
+    return rest
+
+
+def _span(desk: _Desk, event: Event, line: Line, match: str) -> int | None:
+    """Last day of the line's span in this pass if the event settled within it, else None."""
+    late_end = desk.late_end(line, event)
+    first, last = {
+        EXACT: (line.draw_date, line.window_end),
+        LATE: (line.window_end + 1, late_end),
+        EARLY: (line.early_from, line.draw_date - 1),
+        CARD_FEE: (line.early_from, late_end),
+        CANCELLED_LINE: (line.draw_date, line.late_end),
+    }[match]
+    return last if within(event, first, last) else None
+
+
+def _sweep(desk: _Desk, events: list[Event], match: str, *, with_fee: bool = False) -> list[Event]:
+    """Passes 2 to 5 and 8: each event in order takes the open line it fits whose span ends first; the most pairs possible."""
+    if not events:
+        return events
+    if match == CANCELLED_LINE:
+        lines = [line for line in desk.case.lines if not line.active and line.amount and line.at not in desk.on]
+    else:
+        lines = desk.open_lines()
+    by_fee = with_fee or match == CARD_FEE
+    fitting: dict[int, list[Line]] = {}
+    for event in events:
+        found = []
+        for line in lines:
+            asked = line.gross if by_fee else line.amount
+            if event.amount == asked and (not by_fee or line.gross != line.amount) and may_pay(event, line):
+                end = _span(desk, event, line, match)
+                if end is not None:
+                    found.append((end, line.order, line))
+        fitting[event.at] = [line for _end, _order, line in sorted(found, key=lambda f: f[:2])]
+    holder = _most_pairs(events, fitting)
+    by_at = {line.at: line for line in lines}
+    taken = {event_at: by_at[line_at] for line_at, event_at in holder.items()}
+    for event in events:
+        if event.at in taken:
+            desk.put(event, taken[event.at], match)
+    return [event for event in events if event.at not in taken]
+
+
+def _most_pairs(events: list[Event], fitting: dict[int, list[Line]]) -> dict[int, int]:
+    """Who holds which line: oldest first, then, where kinds differ and more pairs are possible, by moving earlier events over.
+
+    Where each line fits one interval of days the first sweep already makes the most pairs (Glover 1967, convex bipartite graphs), and
+    no move is found.
+    """
+    holder: dict[int, int] = {}
+    without = []
+    for event in events:
+        line = next((line for line in fitting[event.at] if line.at not in holder), None)
+        if line is None:
+            without.append(event.at)
+        else:
+            holder[line.at] = event.at
+
+    def move(event_at: int, tried: set[int]) -> bool:
+        for line in fitting[event_at]:
+            if line.at not in tried:
+                tried.add(line.at)
+                if line.at not in holder or move(holder[line.at], tried):
+                    holder[line.at] = event_at
+                    return True
+        return False
+
+    for event_at in without:
+        move(event_at, set())
+    return holder
+
+
+def _grouped(desk: _Desk, events: list[Event]) -> list[Event]:
+    """Pass 6: one event over neighbouring open lines of a plan, or several events on one line, if there is just one way."""
+    if not events:
+        return events
+    found = find_groupings(events, desk.open_lines(), desk.fits_any_date, desk.case.rules.group_size)
+    for at in found.undecided_lines:
+        desk.locked.add(at)
+    gone = set(found.undecided_events)
+    for at in gone:
+        desk.loose[at] = UNDECIDED
+    for group_events, group_lines in found.taken:
+        gone.update(event.at for event in group_events)
+        if len(group_events) == 1:
+            _spread(desk, group_events[0], group_lines)
+        else:
+            for event in group_events:
+                desk.put(event, group_lines[0], GROUPED)
+    return [event for event in events if event.at not in gone]
+
+
+def _spread(desk: _Desk, event: Event, lines: tuple[Line, ...]) -> None:
+    """One event over several lines: each takes its amount, oldest first, as far as the event's money stands."""
+    left = desk.left[event.at]
+    for line in lines:
+        cents = min(left, line.amount)
+        left -= cents
+        desk.pairs.append(Pair(event.at, line.at, cents, 0, GROUPED, "money"))
+        desk.on[line.at] = cents
+        desk.undoers_follow(event, line, GROUPED)
+
+
+def _near(desk: _Desk, events: list[Event]) -> list[Event]:
+    """Pass 7: a wrong amount in the window, if event and line are each other's only candidate."""
+    lines = desk.open_lines()
+    one_plan = len({line.plan for line in desk.case.lines}) == 1
+    edges = [
+        (event, line)
+        for event in events
+        for line in lines
+        if may_pay(event, line)
+        and (event.plan != ANY_PLAN or one_plan)
+        and abs(event.amount - line.amount) * 10_000 <= line.amount * desk.case.rules.near_percent
+        and (in_window(event, line) or (desk.has_failed(line, event) and within(event, line.window_end + 1, desk.late_end(line, event))))
+    ]
+    lone_events = _seen_once(event.at for event, _line in edges)
+    lone_lines = _seen_once(line.at for _event, line in edges)
+    taken = {event.at: line for event, line in edges if event.at in lone_events and line.at in lone_lines}
+    for event in events:
+        if event.at in taken:
+            desk.put(event, taken[event.at], NEAR)
+    return [event for event in events if event.at not in taken]
+
+
+def _seen_once(items: Iterable[int]) -> set[int]:
+    return {item for item, times in Counter(items).items() if times == 1}
+
+
+def _was_taken_before(desk: _Desk, event: Event) -> bool:
+    """Whether it fits a cleared line of equal amount inside that line's window: the same draw taken twice."""
+    tolerance = desk.case.rules.tolerance
+    return any(
+        desk.on.get(line.at, 0) > 0
+        and desk.on[line.at] >= line.amount - tolerance
+        and event.amount in line.asks
+        and in_window(event, line)
+        and may_pay(event, line)
+        for line in desk.case.lines
+    )

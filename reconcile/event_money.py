@@ -1,0 +1,238 @@
+"""Where each bank cent went: on a line, card fee, undone, without a line, or nobody's.
+
+The bank's file is evidence from outside; every accepted cent of it must be found again in just one place. One row of this table is one
+bank event; the columns of cents add up to its amount.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+import pandas as pd
+
+from reconcile.draws import PAYMENT, UNDECIDED
+from reconcile.events import NOBODY, day_numbers
+
+if TYPE_CHECKING:
+    from reconcile.bulk import Matching
+    from reconcile.events import Book, Bools, Ints, Owners
+    from reconcile.policy import Rules
+
+CENTS = (
+    "on_lines",
+    "on_cancelled_lines",
+    "fee_on_lines",
+    "card_fee",
+    "undone",
+    "undecided",
+    "without_a_line",
+    "fee_without_a_line",
+    "payment",
+    "undoes",
+    "failed_attempt",
+    "undid_nothing",
+    "told_only",
+    "nobodys",
+)
+"""Columns of cents; they add up to the event's amount. The first nine are of cleared events, the next four of returns and refunds."""
+
+UNKNOWN = "unknown student or plan"
+NO_TERM = "no plan of the student ran on that day"
+RETURN_WITHOUT = "return without a draw"
+REFUND_WITHOUT = "refund without a draw"
+DISHONORED = "dishonored or contested return"
+FAILED_ATTEMPT = "failed attempt of a line"
+UNDOES = "undoes a draw"
+
+
+def event_money(lines: pd.DataFrame, events: pd.DataFrame, book: Book, owners: Owners, matching: Matching, rules: Rules) -> pd.DataFrame:
+    """Say for each bank event where its cents went, and in which student, term, plan and line it counts.
+
+    In:      lines, events and what was found of them, over their row positions; cents are positive.
+    Out:     one row per event: student_id, term, plan_id, line, the columns of CENTS, match, bucket, reason, undoes_what.
+             Money without a line of a known student that no plan's dates hold stands in `nobodys`, with the reason.
+    Keeps:   the columns of CENTS add up to the amount.
+    """
+    count = len(events)
+    amount = events["amount"].to_numpy()
+    outcome = events["outcome"].to_numpy(dtype=object)
+    cleared = outcome == "cleared"
+    line_at = _first_line(matching.pairs, count)
+    plan = np.where(line_at != NOBODY, book.line_plan[line_at] if len(lines) else NOBODY, owners.plan)
+    plan = np.where(plan == NOBODY, _running_plan(lines, events, book, owners, plan == NOBODY, rules), plan)
+    known = owners.student != NOBODY
+    placed = known & (plan != NOBODY)
+    table = {name: np.zeros(count, dtype=np.int64) for name in CENTS}
+    _money_on_lines(table, lines, matching.pairs)
+    table["undone"] = np.where(cleared & known, amount - matching.left, 0)
+    is_payment = events["kind"].to_numpy(dtype=object) == "payment"
+    on_any = sum(table[name] for name in ("on_lines", "on_cancelled_lines", "fee_on_lines", "card_fee"))
+    rest = np.where(cleared & known, matching.left - on_any, 0)
+    is_fee = events["kind"].to_numpy(dtype=object) == "fee"
+    undecided = matching.loose == UNDECIDED
+    for name, which in (
+        ("payment", is_payment),
+        ("undecided", ~is_payment & undecided & placed),
+        ("fee_without_a_line", ~is_payment & ~undecided & is_fee & placed),
+        ("without_a_line", ~is_payment & ~undecided & ~is_fee & placed),
+        ("nobodys", ~is_payment & ~placed),
+    ):
+        table[name] = np.where(which & known & cleared, rest, 0)
+    back = ~cleared & known
+    table["undid_nothing"] = np.where(back, matching.unplaced, 0)
+    table["told_only"] = np.where(back & matching.told, amount, 0)
+    np.add.at(table["undoes"], matching.undoings["by"].to_numpy(), matching.undoings["cents"].to_numpy())
+    table["failed_attempt"] = np.where(back, amount - table["undid_nothing"] - table["told_only"] - table["undoes"], 0)
+    table["nobodys"] = np.where(known, table["nobodys"], amount)
+    bucket = _bucket(table, cleared, known, matching, outcome, is_payment)
+    frame = pd.DataFrame(table)
+    frame.insert(0, "student_id", _text(book.students, owners.student, events["student_id"]))
+    frame.insert(1, "term", _term_text(lines, book, plan))
+    frame.insert(2, "plan_id", _text(book.plans, np.where(placed, plan, NOBODY), events["plan_id"]))
+    frame.insert(3, "line", _line_text(lines, line_at, events["line"]))
+    frame.insert(4, "line_at", line_at)
+    frame["match"] = _match_text(matching.pairs, count)
+    frame["bucket"] = pd.Series(bucket, dtype="str")
+    frame["reason"] = pd.Series(_reason(bucket, matching, placed, known), dtype="str")
+    frame["undoes_what"] = _undoes_text(matching, events)
+    return frame
+
+
+def _first_line(pairs: pd.DataFrame, count: int) -> Ints:
+    """The first line (in line order) that each event is on, or NOBODY."""
+    first = np.full(count, NOBODY, dtype=np.int64)
+    at = pairs["event"].to_numpy()[::-1]
+    first[at] = pairs["line"].to_numpy()[::-1]
+    return first
+
+
+def _running_plan(lines: pd.DataFrame, events: pd.DataFrame, book: Book, owners: Owners, wanted: Bools, rules: Rules) -> Ints:
+    """For an event without line and plan: the student's plan whose draw dates (and the days of a late match) hold it, the latest begun."""
+    found = np.full(len(events), NOBODY, dtype=np.int64)
+    which = np.flatnonzero(wanted & (owners.student != NOBODY))
+    if not len(which):
+        return found
+    draw_date = day_numbers(lines["draw_date"])
+    first = np.full(len(book.plans), np.iinfo(np.int64).max, dtype=np.int64)
+    last = np.full(len(book.plans), np.iinfo(np.int64).min, dtype=np.int64)
+    np.minimum.at(first, book.line_plan, draw_date)
+    np.maximum.at(last, book.line_plan, draw_date)
+    plans = pd.DataFrame({"student": book.student_of_plan, "plan": np.arange(len(book.plans)), "first": first, "last": last})
+    asked = pd.DataFrame({"event": which, "student": owners.student[which], "day": day_numbers(events["settled_on"])[which]})
+    both = asked.merge(plans, on="student", how="inner", validate="many_to_many")
+    both = both[(both["first"] <= both["day"]) & (both["day"] <= both["last"] + rules.matching.late_match_days)]
+    best = both.sort_values(["event", "first", "plan"]).drop_duplicates("event", keep="last")
+    found[best["event"].to_numpy()] = best["plan"].to_numpy()
+    return found
+
+
+def _money_on_lines(table: dict[str, Ints], lines: pd.DataFrame, pairs: pd.DataFrame) -> None:
+    at, line = pairs["event"].to_numpy(), pairs["line"].to_numpy()
+    cents = pairs["cents"].to_numpy()
+    fee_line = (lines["kind"] == "fee").to_numpy(dtype=bool)[line]
+    cancelled = (lines["line_status"] == "cancelled").to_numpy(dtype=bool)[line]
+    np.add.at(table["fee_on_lines"], at, np.where(fee_line, cents, 0))
+    np.add.at(table["on_cancelled_lines"], at, np.where(~fee_line & cancelled, cents, 0))
+    np.add.at(table["on_lines"], at, np.where(~fee_line & ~cancelled, cents, 0))
+    np.add.at(table["card_fee"], at, pairs["fee"].to_numpy())
+
+
+def _bucket(
+    table: dict[str, Ints],
+    cleared: Bools,
+    known: Bools,
+    matching: Matching,
+    outcome: np.ndarray[tuple[int], np.dtype[np.object_]],
+    payment: Bools,
+) -> np.ndarray[tuple[int], np.dtype[np.str_]]:
+    """The one bucket of the row; where its cents are split, the one in which its money stayed."""
+    return np.select(
+        [
+            ~known,
+            cleared & payment,
+            cleared & (matching.left - table["card_fee"] == 0),
+            cleared & (table["on_lines"] > 0),
+            cleared & (table["fee_on_lines"] > 0),
+            cleared & (table["on_cancelled_lines"] > 0),
+            cleared & (table["undecided"] > 0),
+            cleared & (table["nobodys"] > 0),
+            cleared,
+            matching.told,
+            table["undoes"] > 0,
+            table["failed_attempt"] > 0,
+            outcome == "refunded",
+        ],
+        [
+            UNKNOWN,
+            PAYMENT,
+            "undone by a return or refund",
+            "on a line",
+            "fee on a line",
+            "on a cancelled line",
+            UNDECIDED,
+            NO_TERM,
+            "without a line",
+            DISHONORED,
+            UNDOES,
+            FAILED_ATTEMPT,
+            REFUND_WITHOUT,
+        ],
+        default=RETURN_WITHOUT,
+    )
+
+
+def _reason(
+    bucket: np.ndarray[tuple[int], np.dtype[np.str_]], matching: Matching, placed: Bools, known: Bools
+) -> np.ndarray[tuple[int], np.dtype[np.object_]]:
+    """Why an event has no line, in words; "" where it has one."""
+    reason = matching.loose.copy()
+    reason[~known] = UNKNOWN
+    for name in (DISHONORED, RETURN_WITHOUT, REFUND_WITHOUT):
+        reason[bucket == name] = name
+    alone = known & ~placed & (reason != "")
+    reason[alone] = [f"{text}; {NO_TERM}" for text in reason[alone]]
+    misnamed = matching.misnamed & (reason != "")
+    reason[misnamed] = [f"{text}; its original reference names no draw of the student" for text in reason[misnamed]]
+    rest = (bucket == UNDOES) & (matching.unplaced > 0)
+    reason[rest] = "returned more than was left of the draw"
+    return reason
+
+
+def _text(names: pd.Index, codes: Ints, given: pd.Series) -> pd.Series:
+    """Ids by code; where there is none, what the file gave."""
+    texts = given.to_numpy(dtype=object).copy()
+    has = codes != NOBODY
+    texts[has] = names.to_numpy(dtype=object)[codes[has]]
+    return pd.Series(texts, dtype="str")
+
+
+def _line_text(lines: pd.DataFrame, line_at: Ints, given: pd.Series) -> pd.Series:
+    texts = given.to_numpy(dtype=object).copy()
+    has = line_at != NOBODY
+    texts[has] = lines["line"].to_numpy(dtype=object)[line_at[has]]
+    return pd.Series(texts, dtype="str")
+
+
+def _term_text(lines: pd.DataFrame, book: Book, plan: Ints) -> pd.Series:
+    terms = np.full(len(book.plans), "", dtype=object)
+    terms[book.line_plan] = lines["term"].to_numpy(dtype=object)
+    texts = np.full(len(plan), "", dtype=object)
+    has = plan != NOBODY
+    texts[has] = terms[plan[has]]
+    return pd.Series(texts, dtype="str")
+
+
+def _match_text(pairs: pd.DataFrame, count: int) -> pd.Series:
+    texts = np.full(count, "", dtype=object)
+    texts[pairs["event"].to_numpy()] = pairs["match"].to_numpy(dtype=object)
+    return pd.Series(texts, dtype="str")
+
+
+def _undoes_text(matching: Matching, events: pd.DataFrame) -> pd.Series:
+    """What a return or refund undid: file:sheet:row of the event and the rule that said so."""
+    texts = np.full(len(events), "", dtype=object)
+    files, sheets, rows = (events[name].to_numpy(dtype=object) for name in ("file", "sheet", "row"))
+    for by, of, _cents, rule in matching.undoings.itertuples(index=False):
+        texts[by] = f"{files[of]}:{sheets[of]}:{rows[of]} (rule {rule})"
+    return pd.Series(texts, dtype="str")

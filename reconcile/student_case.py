@@ -1,0 +1,194 @@
+"""One student's schedule lines and bank events as plain tuples, and what "fits" means between them.
+
+The steps `returns` and `draws` work out a student whose events are not plain (anything late, early, returned after clearing, grouped,
+or open to more than one reading) on these tuples alone: no table, no other student, no clock. Days are day numbers (days since
+1970-01-01), money is cents, a plan is its code in id order.
+"""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING, NamedTuple
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Iterable
+
+ANY_PLAN = -1
+"""Plan code of an event that names only a student: all the student's plans stand for it."""
+
+TOLD_ONLY = re.compile(r"R(6[1-9]|7[0-7])\Z")
+"""Codes of a dishonored or contested return: they move no money by themselves, a person decides."""
+
+
+class Line(NamedTuple):
+    """One line that a plan takes. `gross` is the amount with the card fee (equal to `amount` where no fee applies)."""
+
+    at: int
+    plan: int
+    number: tuple[int, int, str]
+    name: str
+    reference: str
+    kind: str
+    amount: int
+    gross: int
+    draw_date: int
+    window_end: int
+    early_from: int
+    late_end: int
+    active: bool
+
+    @property
+    def order(self) -> tuple[int, int, tuple[int, int, str]]:
+        """Draw date, then plan, then line as a number where it is one."""
+        return self.draw_date, self.plan, self.number
+
+    @property
+    def asks(self) -> tuple[int, ...]:
+        """The amounts that pay it: its own and, on a card, its own with the fee."""
+        return (self.amount,) if self.gross == self.amount else (self.amount, self.gross)
+
+
+class CodeFacts(NamedTuple):
+    """What the rules say of a return code, as far as money and dates go."""
+
+    frame: int | None = None
+    frame_unit: str = ""
+    again_days: int = 0
+
+    @property
+    def sixty(self) -> bool:
+        """Whether the code's time frame is the long one of an unauthorized entry."""
+        return self.frame_unit == "calendar" and self.frame is not None and self.frame >= 60
+
+
+class Event(NamedTuple):
+    """One event of the bank or card processor."""
+
+    at: int
+    plan: int
+    settled: int
+    amount: int
+    outcome: str
+    kind: str
+    line: str
+    reference: str
+    original_reference: str
+    code: str
+    facts: CodeFacts
+
+    @property
+    def order(self) -> tuple[int, str, int, int, str, str, str, str, str, int]:
+        """Settlement date and reference, then the rest of its content, so that the order of rows never matters."""
+        return (
+            self.settled,
+            self.reference,
+            self.plan,
+            self.amount,
+            self.outcome,
+            self.kind,
+            self.line,
+            self.original_reference,
+            self.code,
+            self.at,
+        )
+
+    @property
+    def told_only(self) -> bool:
+        """Whether it is a dishonored or contested return."""
+        return self.outcome == "returned" and TOLD_ONLY.match(self.code) is not None
+
+
+class Case(NamedTuple):
+    """One student: lines in order, events in order, and the few rule values that fitting needs."""
+
+    lines: tuple[Line, ...]
+    events: tuple[Event, ...]
+    rules: CaseRules
+
+
+class CaseRules(NamedTuple):
+    """Rule values of `matching.toml` that the exact function needs, and how to add banking days to a day number."""
+
+    tolerance: int
+    group_size: int
+    near_percent: int
+    return_days: int
+    late_return_days: int
+    cleared_then_returned: bool
+    add_banking_days: Callable[[int, int], int]
+
+
+def line_number(text: str) -> tuple[int, int, str]:
+    """Sort key of a line's name: numbers by value before other words.
+
+    >>> sorted(["10", "9", "fee"], key=line_number)
+    ['9', '10', 'fee']
+    """
+    return (0, int(text), text) if re.fullmatch(r"[0-9]{1,15}", text) else (1, 0, text)
+
+
+def agree(one: str, other: str) -> bool:
+    """Whether two words do not contradict: an absent word agrees with any."""
+    return not one or not other or one == other
+
+
+def may_pay(event: Event, line: Line) -> bool:
+    """Whether the event could belong to the line by whose it is and by kind; dates and amounts are not looked at."""
+    return event.plan in {ANY_PLAN, line.plan} and agree(event.kind, line.kind)
+
+
+def within(event: Event, first: int, last: int) -> bool:
+    """Whether the event settled from `first` to `last`, both included."""
+    return first <= event.settled <= last
+
+
+def in_window(event: Event, line: Line) -> bool:
+    """Whether it settled in the line's window: the dates of the exact pass."""
+    return within(event, line.draw_date, line.window_end)
+
+
+def named_line(event: Event, lines: Iterable[Line]) -> Line | None:
+    """The line that the event names: by plan and line, else by a reference that just one line carries; None if it names none."""
+    possible = [line for line in lines if may_pay(event, line)]
+    if event.plan != ANY_PLAN and event.line:
+        for line in possible:
+            if line.name == event.line:
+                return line
+    if event.reference:
+        carrying = [line for line in possible if line.reference == event.reference]
+        if len(carrying) == 1:
+            return carrying[0]
+    return None
+
+
+def draw_money(event: Event, line: Line, left: int) -> int:
+    """Standing cents of the event that are draw money, if it pays that line: the card fee is taken out first.
+
+    >>> line = Line(0, 0, (0, 1, "1"), "1", "", "draw", 10000, 10285, 0, 9, 0, 20, True)
+    >>> paid = Event(0, 0, 5, 10285, "cleared", "", "", "", "", "", None)
+    >>> draw_money(paid, line, 10285), draw_money(paid, line, 285)
+    (10000, 0)
+    """
+    fee = line.gross - line.amount if event.amount == line.gross else 0
+    return max(0, left - fee)
+
+
+@dataclass
+class Undone:
+    """What one student's returns did. Built up by `returns.pair_returns` alone, then only read.
+
+    left:      cents still standing of each cleared event, by event position.
+    undoings:  (return, event, cents, rule): the cents that a return or refund took off an event.
+    failed:    (return, line, rule): returns that are themselves a line's failed attempt (rules 2 and 4).
+    unplaced:  cents of each return or refund that undid nothing (rule 5), by event position.
+    told:      dishonored or contested returns: no money, a person decides.
+    misnamed:  returns and refunds whose original reference names no event of the student.
+    """
+
+    left: dict[int, int]
+    undoings: list[tuple[int, int, int, int]] = field(default_factory=list)
+    failed: list[tuple[int, int, int]] = field(default_factory=list)
+    unplaced: dict[int, int] = field(default_factory=dict)
+    told: list[int] = field(default_factory=list)
+    misnamed: list[int] = field(default_factory=list)

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING
 from reconcile.event_money import CENTS
 from reconcile.proof import Proof
 from reconcile.schemas import EXPORTS
+from reconcile.variance import CAUSES
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -17,6 +18,7 @@ if TYPE_CHECKING:
     import pandas as pd
 
     from reconcile.as_of import Dated
+    from reconcile.events import Ints
     from reconcile.exports import Exports
 
 _OF_CLEARED = CENTS[:9]
@@ -29,16 +31,18 @@ def prove(
     aid: pd.DataFrame,
     money: pd.DataFrame,
     credit_rows: pd.DataFrame,
+    counted: Ints,
 ) -> pd.DataFrame:
     """OUTPUTS["proof"] of a run.
 
-    In:      what intake counted, the rows of the as-of day, the run's tables, aid with its standing, where bank money went, credits.
+    In:      what intake counted, the rows of the as-of day, the run's tables, aid with its standing, where bank money went, credits,
+             how many cents of each posting count as a credit.
     Out:     one line per control total; a difference other than zero stops the run.
     """
     proof = Proof()
     _intake(proof, exports)
     entries, students, draws = tables["entries"], tables["students"], tables["draws"]
-    shown = _shown_elsewhere(dated, students, draws, tables["other_terms"], aid, money)
+    shown = _shown_elsewhere(dated, tables, aid, money, counted)
     for name in EXPORTS:
         rows = entries[entries["export"] == name]
         accepted = sum(count.cents_accepted for source in exports.sources for count in source.counts if count.export == name)
@@ -48,6 +52,7 @@ def prove(
             proof.equal(f"{name}: {bucket}", by_bucket.get(bucket, 0), shown[name].get(bucket, 0))
     _bank(proof, dated, draws, money)
     _standings(proof, students, money, credit_rows)
+    _plans_and_days(proof, dated, tables, money)
     return proof.table()
 
 
@@ -64,14 +69,10 @@ def _intake(proof: Proof, exports: Exports) -> None:
 
 
 def _shown_elsewhere(
-    dated: Mapping[str, Dated],
-    students: pd.DataFrame,
-    draws: pd.DataFrame,
-    other_terms: pd.DataFrame,
-    aid: pd.DataFrame,
-    money: pd.DataFrame,
+    dated: Mapping[str, Dated], tables: Mapping[str, pd.DataFrame], aid: pd.DataFrame, money: pd.DataFrame, counted: Ints
 ) -> dict[str, dict[str, int]]:
     """For each export, what each bucket should hold, summed from the tables in which a person reads it."""
+    students, draws, other_terms = tables["students"], tables["draws"], tables["other_terms"]
     shown: dict[str, dict[str, int]] = {}
     for name, one in dated.items():
         apart = one.rows["amount"].groupby(one.aside.to_numpy()).sum()
@@ -86,7 +87,9 @@ def _shown_elsewhere(
     shown["cleared_draws"] |= _sums(money[list(CENTS)].sum(axis=1), money["bucket"])
     postings = dated["postings"].counting
     drawn = postings["kind"] == "plan draw"
-    shown["postings"] |= _sums(postings["amount"], drawn.map({True: "plan draw on the ledger", False: "other credits"}))
+    whole = ~drawn & (postings["amount"] == counted)
+    for name, which in (("plan draw on the ledger", drawn), ("other credits", whole), ("same money as at the bank", ~drawn & ~whole)):
+        shown["postings"][name] = int(postings.loc[which, "amount"].sum())
     return shown
 
 
@@ -118,3 +121,21 @@ def _standings(proof: Proof, students: pd.DataFrame, money: pd.DataFrame, credit
     proof.equal("students: balance_now = charges - aid_disbursed - other_credits - draws_cleared", total["balance_now"], balance)
     gap = total["balance_now"] - total["aid_anticipated"] - total["pending_draws"]
     proof.equal("students: gap = balance_now - aid_anticipated - pending_draws", total["gap"], gap)
+
+
+def _plans_and_days(proof: Proof, dated: Mapping[str, Dated], tables: Mapping[str, pd.DataFrame], money: pd.DataFrame) -> None:
+    plans, draws, dates, days = (tables[name] for name in ("plans", "draws", "draw_dates", "settlement_days"))
+    proof.equal("plans: variance = its causes", plans["variance"].sum(), plans[list(CAUSES)].to_numpy().sum())
+    proof.equal("plans: cents that no cause explains, any sign", plans["unexplained"].abs().sum(), 0)
+    sides = plans["pending_draws"] - plans["balance_to_meet"]
+    proof.equal("plans: variance = pending_draws - balance_to_meet", plans["variance"].sum(), sides.sum())
+    for name in ("scheduled", "cleared"):
+        proof.equal(f"draw_dates: {name} = draws.csv", dates[name].sum(), draws[name].sum())
+    parts = dates[["cleared", "in_transit", "failed", "not_seen", "other"]].to_numpy().sum()
+    proof.equal("draw_dates: scheduled = cleared + in transit + failed + not seen + other", dates["scheduled"].sum(), parts)
+    proof.equal("draw_dates: bank_total = cleared", dates["bank_total"].sum(), dates["cleared"].sum())
+    pending = draws.loc[draws["state"] == "pending", "scheduled"].sum()
+    proof.equal("next_draws: scheduled = pending in draws.csv", tables["next_draws"]["scheduled"].sum(), pending)
+    events = dated["cleared_draws"].counting
+    cleared = events.loc[events["outcome"] == "cleared", "amount"].sum()
+    proof.equal("settlement_days: net = bank money that stayed", days["net"].sum(), cleared - money["undone"].sum())

@@ -1,37 +1,156 @@
-"""Credits on the student ledger other than plan draws, counted once.
+"""The student ledger beside the bank: which posting is which bank event, and which credits count once.
 
-Plan draws are counted from the bank, the evidence from outside, never from the ledger. Everything else that was credited (payments,
-waivers, sponsors, refunds, balances brought forward) counts through its posting.
+An office posts each cleared draw on the student's ledger, and takes it off again when it comes back. Plan draws are counted from the bank,
+the evidence from outside, never from the ledger; everything else that was credited (payments, waivers, sponsors, refunds, balances
+brought forward) counts through its posting. Two things would count twice if nobody looked: a refund that the bank shows as `refunded` and
+the ledger as `refund`, and a draw that was posted as a `payment`. Pairing finds them.
 """
 
 from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+import numpy as np
 import pandas as pd
 
+from reconcile.events import NOBODY, day_numbers
+from reconcile.nearest_day import nearest_pairs
+
 if TYPE_CHECKING:
+    from reconcile.banking_days import BankingDays
+    from reconcile.events import Bools, Ints
     from reconcile.policy import Rules
 
+POSTED = "posted"
+TAKEN_OFF = "taken off again"
+REFUND = "refund"
+ANOTHER_KIND = "posted as another kind"
+ANOTHER_KIND_BACK = "posted as another kind, taken off again"
 
-def credits_of(postings: pd.DataFrame, events: pd.DataFrame, money: pd.DataFrame, rules: Rules, *, has_postings: bool) -> pd.DataFrame:
-    """The credits that count beside plan draws.
 
-    In:      postings (kind, amount; a reversal or a refund is negative), bank events and where their money went; cents.
-    Out:     student_id, term, cents, source (`posting`, `fee`, `payment at the bank`): postings of every kind but `plan draw`; fee money
-             at the bank where the term bills the fee; without a postings export, payments that the bank shows.
+def pair_ledger(
+    postings: pd.DataFrame, events: pd.DataFrame, money: pd.DataFrame, lines: pd.DataFrame, rules: Rules, days: BankingDays
+) -> pd.DataFrame:
+    """Say which posting on the student ledger is which bank event.
+
+    In:      postings and bank events of the as-of day, where the events' money went (event_money), schedule lines; cents.
+    Out:     event, posting (row positions), how: `posted` (a cleared event and a positive plan draw), `taken off again` (a return or
+             refund and a negative plan draw), `refund` (a refund at the bank and a refund posting), `posted as another kind` (a cleared
+             event and a payment posted from the settlement day to the end of the posting lag) and its negative payment.
+             The pair is of one student, term and amount (card fee out), nearest day within late_match_days.
+    Rules:   matching.toml late_match_days, posting_lag
     """
-    rows = postings[postings["kind"] != "plan draw"]
-    parts = [pd.DataFrame({"student_id": rows["student_id"], "term": rows["term"], "cents": rows["amount"], "source": "posting"})]
+    reach = rules.matching.late_match_days
+    amount, outcome = _ledger_cents(events, money, lines), events["outcome"].to_numpy(dtype=object)
+    placed = (money["term"] != "").to_numpy(dtype=bool) & (events["kind"] != "payment").to_numpy(dtype=bool)
+    cleared, back = placed & (outcome == "cleared"), placed & (outcome != "cleared")
+    kind, cents = postings["kind"].to_numpy(dtype=object), postings["amount"].to_numpy()
+    event_key, posting_key = _keys(money, amount, postings)
+    event_day, posting_day = day_numbers(events["settled_on"]), day_numbers(postings["posted_on"])
+    free_event, free_posting = np.ones(len(events), dtype=bool), np.ones(len(postings), dtype=bool)
+    parts: list[pd.DataFrame] = []
+
+    def pair(which_event: Bools, which_posting: Bools, how: str, before: int, after: int | Ints) -> None:
+        a, b = np.flatnonzero(which_event & free_event), np.flatnonzero(which_posting & free_posting)
+        limit = after if isinstance(after, int) else after[a]
+        at_a, at_b = nearest_pairs(event_key[a], event_day[a], posting_key[b], posting_day[b], before, limit)
+        free_event[a[at_a]] = False
+        free_posting[b[at_b]] = False
+        parts.append(pd.DataFrame({"event": a[at_a], "posting": b[at_b], "how": pd.Series(how, index=range(len(at_a)), dtype="str")}))
+
+    drawn = kind == "plan draw"
+    pair(cleared, drawn & (cents > 0), POSTED, reach, reach)
+    pair(back, drawn & (cents < 0), TAKEN_OFF, reach, reach)
+    pair(placed & (outcome == "refunded"), (kind == "refund") & (cents < 0), REFUND, reach, reach)
+    pair(cleared, (kind == "payment") & (cents > 0), ANOTHER_KIND, 0, _posting_lag(events, lines, money, rules, days))
+    parts.append(_payments_taken_back(postings, parts[-1], posting_key, free_posting))
+    return pd.concat(parts, ignore_index=True).astype({"event": "int64", "posting": "int64", "how": "str"})
+
+
+def _ledger_cents(events: pd.DataFrame, money: pd.DataFrame, lines: pd.DataFrame) -> Ints:
+    """The amount as the ledger knows it: on a card line, an amount with the card fee counts without it."""
+    amount, line_at = events["amount"].to_numpy(), money["line_at"].to_numpy()
+    if not len(lines):
+        return np.asarray(amount)
+    own, gross = lines["amount"].to_numpy()[line_at], lines["gross"].to_numpy()[line_at]
+    return np.asarray(np.where((line_at != NOBODY) & (amount == gross), own, amount))
+
+
+def _keys(money: pd.DataFrame, amount: Ints, postings: pd.DataFrame) -> tuple[Ints, Ints]:
+    """One integer per student, term and size of amount, the same for events and postings."""
+    students = pd.factorize(pd.concat([money["student_id"], postings["student_id"]], ignore_index=True))[0]
+    terms = pd.factorize(pd.concat([money["term"], postings["term"]], ignore_index=True))[0]
+    sizes = pd.factorize(np.concatenate([amount, postings["amount"].abs().to_numpy()]))[0]
+    count_terms, count_sizes = int(terms.max(initial=0)) + 1, int(sizes.max(initial=0)) + 1
+    key = (students.astype(np.int64) * count_terms + terms) * count_sizes + sizes
+    return key[: len(money)], key[len(money) :]
+
+
+def _posting_lag(events: pd.DataFrame, lines: pd.DataFrame, money: pd.DataFrame, rules: Rules, days: BankingDays) -> Ints:
+    """Calendar days from each event's settlement to the end of its posting lag."""
+    line_at = money["line_at"].to_numpy()
+    method = events["method"].to_numpy(dtype=object).copy()
+    if len(lines):
+        of_line = lines["method"].to_numpy(dtype=object)[line_at]
+        method = np.where((method == "") & (line_at != NOBODY), of_line, method)
+    lag = np.where(method == "card", rules.matching.posting_lag.card, rules.matching.posting_lag.bank).astype(np.int64)
+    settled = day_numbers(events["settled_on"])
+    return np.asarray(days.add_numbers(settled, lag) - settled) if len(settled) else np.zeros(0, dtype=np.int64)
+
+
+def _payments_taken_back(postings: pd.DataFrame, another: pd.DataFrame, key: Ints, free: Bools) -> pd.DataFrame:
+    """The negative payment that takes a draw posted as a payment off again: same student, term and amount, on or after it."""
+    first = another["posting"].to_numpy(dtype=np.int64)
+    negative = np.flatnonzero(free & ((postings["kind"] == "payment") & (postings["amount"] < 0)).to_numpy(dtype=bool))
+    day = day_numbers(postings["posted_on"])
+    at_a, at_b = nearest_pairs(key[first], day[first], key[negative], day[negative], 0, int(day.max(initial=0)) + 1)
+    return pd.DataFrame({"event": another["event"].to_numpy()[at_a], "posting": negative[at_b], "how": ANOTHER_KIND_BACK})
+
+
+def counted_cents(postings: pd.DataFrame, pairs: pd.DataFrame, money: pd.DataFrame) -> Ints:
+    """How many cents of each posting count as a credit beside plan draws.
+
+    In:      postings, the pairs of `pair_ledger`, where the events' money went.
+    Out:     0 for plan draws and for a draw posted as a payment (and its reversal); a refund that pairs with a refund at the bank counts
+             only beyond what that event undid; every other posting counts whole.
+    """
+    counted = np.where((postings["kind"] == "plan draw").to_numpy(dtype=bool), 0, postings["amount"].to_numpy())
+    refunds = pairs[pairs["how"] == REFUND]
+    at = refunds["posting"].to_numpy()
+    undone = money["undoes"].to_numpy()[refunds["event"].to_numpy()]
+    counted[at] += np.minimum(undone, -counted[at])
+    counted[pairs.loc[pairs["how"].isin([ANOTHER_KIND, ANOTHER_KIND_BACK]), "posting"].to_numpy()] = 0
+    return np.asarray(counted, dtype=np.int64)
+
+
+def credits_of(
+    postings: pd.DataFrame, counted: Ints, events: pd.DataFrame, money: pd.DataFrame, rules: Rules, *, has_postings: bool
+) -> pd.DataFrame:
+    """The credits that count beside plan draws, each with its day.
+
+    In:      postings and how many cents of each count, bank events and where their money went; cents.
+    Out:     student_id, term, day (day number), cents, source (`posting`, `fee`, `payment at the bank`), at (row position in its table):
+             postings; fee money at the bank where the term bills the fee; without a postings export, payments that the bank shows.
+    """
+    parts = [_rows(postings, postings["posted_on"], pd.Series(counted, index=postings.index), "posting")]
     fee_terms = [term.code for term in rules.terms if term.fee_on_bill]
     fees = money["fee_on_lines"] + money["fee_without_a_line"]
-    parts.append(_from_bank(money, fees.where(money["term"].isin(fee_terms), 0), "fee"))
+    parts.append(_rows(money, events["settled_on"], fees.where(money["term"].isin(fee_terms), 0), "fee"))
     if not has_postings:
         paid = (events["kind"] == "payment") & (money["term"] != "")
-        parts.append(_from_bank(money, money["payment"].where(paid, 0), "payment at the bank"))
+        parts.append(_rows(money, events["settled_on"], money["payment"].where(paid, 0), "payment at the bank"))
     return pd.concat(parts, ignore_index=True).astype({"cents": "int64", "student_id": "str", "term": "str"})
 
 
-def _from_bank(money: pd.DataFrame, cents: pd.Series, source: str) -> pd.DataFrame:
-    rows = money[cents != 0]
-    return pd.DataFrame({"student_id": rows["student_id"], "term": rows["term"], "cents": cents[cents != 0], "source": source})
+def _rows(table: pd.DataFrame, dates: pd.Series, cents: pd.Series, source: str) -> pd.DataFrame:
+    which = np.flatnonzero((cents != 0).to_numpy(dtype=bool))
+    return pd.DataFrame(
+        {
+            "student_id": table["student_id"].iloc[which].to_numpy(dtype=object),
+            "term": table["term"].iloc[which].to_numpy(dtype=object),
+            "day": day_numbers(dates.iloc[which]),
+            "cents": cents.iloc[which].to_numpy(),
+            "source": source,
+            "at": which,
+        }
+    )

@@ -92,7 +92,8 @@ def code_facts(rules: Rules, method: str, code: str) -> CodeFacts:
     found = rules.returns.code(method, code) if code else None
     if found is None:
         return CodeFacts()
-    return CodeFacts(found.frame, found.frame_unit or "", (found.again_days or 0) if found.again else 0)
+    again_days = (found.again_days or 0) if found.again else 0
+    return CodeFacts(found.frame, found.frame_unit or "", again_days, declined=found.klass == "declined")
 
 
 def _only_candidate(lines: pd.DataFrame, events: pd.DataFrame, book: Book, owners: Owners) -> tuple[Ints, Bools, Ints]:

@@ -60,7 +60,7 @@ def _by_fit(event: Event, case: Case, cleared: list[Event], done: Undone) -> Non
     order: tuple[int, ...]
     if event.outcome == "refunded":
         order = (3, 5)
-    elif named:
+    elif named or event.facts.declined:
         order = (2, 4, 5)
     elif case.rules.cleared_then_returned:
         order = (3, 2, 4, 5) if event.facts.sixty else (2, 3, 4, 5)

@@ -1,7 +1,7 @@
 """The recipe of a run: from accepted exports to every student's standing, in the trade's own order.
 
     exports -> what counts on the as-of day -> windows -> whose events -> returns and attempts matched -> draw states
-            -> aid -> coverage -> entries and proof
+            -> ledger paired -> coverage -> variance -> proposed draws -> day tables -> entries and proof
 
 Pure: no clock, no files, nothing printed. Each step takes tables and returns new ones.
 """
@@ -19,19 +19,24 @@ from reconcile.as_of import hold_bank_files_to_lines, lines_on_the_day, on_the_d
 from reconcile.bulk import match_all
 from reconcile.control import prove
 from reconcile.coverage import Standing, standings
+from reconcile.day_tables import draw_dates, next_draws, settlement_days
 from reconcile.entries import entries_table
 from reconcile.event_money import event_money
 from reconcile.events import book_of, whose_events
-from reconcile.ledger import credits_of
+from reconcile.ledger import ANOTHER_KIND, ANOTHER_KIND_BACK, counted_cents, credits_of, pair_ledger
+from reconcile.outside import is_outside, meeting_payments
+from reconcile.plans import advise_plans, again_today, person_decides_first
 from reconcile.proof import hold
 from reconcile.schemas import OUTPUTS
 from reconcile.states import draw_states
 from reconcile.stops import NEVER, stopped_since
+from reconcile.variance import BillRows, variances
 
 if TYPE_CHECKING:
     from datetime import date
 
     from reconcile.as_of import Dated
+    from reconcile.events import Ints
     from reconcile.exports import Exports
     from reconcile.findings import Finding
     from reconcile.policy import Rules
@@ -67,10 +72,13 @@ def reconcile_exports(exports: Exports, rules: Rules, as_of: date, *, everyone_e
     money = event_money(lines, events, book, owners, matching, rules)
     stops = stopped_since(lines, events, book, owners, rules, as_of)
 
-    charges, postings = dated["charges"].counting, dated["postings"].counting
-    aid = dated["aid"].counting
+    charges, postings, aid = (dated[name].counting for name in ("charges", "postings", "aid"))
     aid = aid.assign(standing=aid_standing(aid, rules, int(np.datetime64(as_of, "D").astype("int64")), as_of))
-    credit_rows = credits_of(postings, events, money, rules, has_postings=exports.has_postings)
+    ledger = pair_ledger(postings, events, money, lines, rules, days)
+    counted = counted_cents(postings, ledger, money)
+    credit_rows = credits_of(postings, counted, events, money, rules, has_postings=exports.has_postings)
+    lines = lines.assign(state=states["state"], cleared=states["cleared"], return_code=states["return_code"])
+    lines = lines.assign(again=again_today(lines, events, matching.pairs, rules, as_of), stopped=stops[book.line_plan] != NEVER)
     students = standings(
         Standing(
             charges=_cents(charges, charges["amount"]),
@@ -78,21 +86,30 @@ def reconcile_exports(exports: Exports, rules: Rules, as_of: date, *, everyone_e
             anticipated=_cents(aid[aid["standing"] == "anticipated"], aid["amount"]),
             credits=credit_rows,
             draws=_draw_money(money),
-            lines=lines.assign(state=states["state"], stopped=stops[book.line_plan] != NEVER),
+            lines=lines,
             others=(aid[["student_id", "term"]], postings[["student_id", "term"]]),
         ),
         rules,
         as_of,
     )
+    bill = _bill_rows(charges, aid, postings, ledger, credit_rows, rules)
+    variance, keys = variances(lines, bill, money, students, rules, as_of)
+    decide = person_decides_first(money, matching.told, exports.blocked, variance, keys)
+    plans = advise_plans(variance, keys, lines, book, stops, students, decide, rules, as_of)
+    stopped = lines["stopped"].to_numpy(dtype=bool)
     tables = {
         "students": students,
         "draws": _draws(lines, states),
+        "plans": plans.table,
+        "next_draws": next_draws(lines, stopped, keys.lookup(lines), plans.advice, decide, rules, days),
+        "draw_dates": draw_dates(lines, matching.pairs, ledger, postings, money),
+        "settlement_days": settlement_days(lines, events, money),
         "unmatched_events": _unmatched(events, money),
-        "entries": _entries(dated, lines, states, aid, money, postings),
+        "entries": _entries(dated, lines, states, aid, money, postings, ledger, counted),
         "rejected_rows": exports.rejected,
         "other_terms": _other_terms(dated),
     }
-    tables["proof"] = prove(exports, dated, tables, aid, money, credit_rows)
+    tables["proof"] = prove(exports, dated, tables, aid, money, credit_rows, counted)
     hold(tables["proof"])
     return Result(as_of, tables, tuple(findings), _notes(exports, dated))
 
@@ -107,8 +124,29 @@ def _draw_money(money: pd.DataFrame) -> pd.DataFrame:
     return _cents(money[cents != 0], cents)
 
 
+def _bill_rows(
+    charges: pd.DataFrame, aid: pd.DataFrame, postings: pd.DataFrame, ledger: pd.DataFrame, credit_rows: pd.DataFrame, rules: Rules
+) -> BillRows:
+    """What moves a bill, with outside charges and the payments that met them marked: `open` of a charge, `for_plan` of a credit."""
+    outside = is_outside(charges, rules)
+    free = np.ones(len(postings), dtype=bool)
+    free[ledger.loc[ledger["how"].isin([ANOTHER_KIND, ANOTHER_KIND_BACK]), "posting"].to_numpy()] = False
+    met = meeting_payments(charges, outside, postings, free)
+    open_cents = charges["amount"].to_numpy().copy()
+    open_cents[[charge for charge, _posting in met]] = 0
+    used = np.zeros(len(postings), dtype=bool)
+    used[[posting for _charge, posting in met]] = True
+    from_posting = (credit_rows["source"] == "posting").to_numpy(dtype=bool)
+    meets = np.zeros(len(credit_rows), dtype=bool)
+    meets[from_posting] = used[credit_rows["at"].to_numpy(dtype=np.int64)[from_posting]]
+    return BillRows(
+        charges.assign(outside=outside, open=open_cents), aid, credit_rows.assign(for_plan=np.where(meets, 0, credit_rows["cents"]))
+    )
+
+
 def _draws(lines: pd.DataFrame, states: pd.DataFrame) -> pd.DataFrame:
-    table = pd.concat([lines.rename(columns={"amount": "scheduled"}).drop(columns=["reference"]), states], axis=1)
+    own = lines.rename(columns={"amount": "scheduled"}).drop(columns=["reference", *states.columns.intersection(lines.columns)])
+    table = pd.concat([own, states], axis=1)
     number = pd.to_numeric(table["line"].where(table["line"].str.fullmatch("[0-9]{1,15}")), errors="coerce")
     order = pd.DataFrame({"term": table["term"], "student_id": table["student_id"], "plan_id": table["plan_id"], "number": number})
     at = order.assign(line=table["line"]).sort_values(["term", "student_id", "plan_id", "number", "line"]).index
@@ -127,7 +165,14 @@ def _unmatched(events: pd.DataFrame, money: pd.DataFrame) -> pd.DataFrame:
 
 
 def _entries(
-    dated: dict[str, Dated], lines: pd.DataFrame, states: pd.DataFrame, aid: pd.DataFrame, money: pd.DataFrame, postings: pd.DataFrame
+    dated: dict[str, Dated],
+    lines: pd.DataFrame,
+    states: pd.DataFrame,
+    aid: pd.DataFrame,
+    money: pd.DataFrame,
+    postings: pd.DataFrame,
+    ledger: pd.DataFrame,
+    counted: Ints,
 ) -> pd.DataFrame:
     charges = dated["charges"].counting
     found = {
@@ -135,9 +180,21 @@ def _entries(
         "aid": pd.DataFrame({"bucket": aid["standing"]}),
         "plan_schedules": pd.DataFrame({"bucket": states["state"], "match": states["match"]}, index=lines.index),
         "cleared_draws": money[["bucket", "student_id", "term", "plan_id", "line", "match"]].assign(undoes=money["undoes_what"]),
-        "postings": pd.DataFrame({"bucket": np.where(postings["kind"] == "plan draw", "plan draw on the ledger", "other credits")}),
+        "postings": _posting_buckets(postings, ledger, counted),
     }
     return entries_table(dated, found)
+
+
+def _posting_buckets(postings: pd.DataFrame, ledger: pd.DataFrame, counted: Ints) -> pd.DataFrame:
+    """One bucket per posting, and how it pairs with the bank."""
+    bucket = np.select(
+        [(postings["kind"] == "plan draw").to_numpy(dtype=bool), counted == postings["amount"].to_numpy()],
+        ["plan draw on the ledger", "other credits"],
+        default="same money as at the bank",
+    )
+    how = np.full(len(postings), "", dtype=object)
+    how[ledger["posting"].to_numpy()] = ledger["how"].to_numpy(dtype=object)
+    return pd.DataFrame({"bucket": bucket, "match": how})
 
 
 def _other_terms(dated: dict[str, Dated]) -> pd.DataFrame:

@@ -55,6 +55,8 @@ class CodeFacts(NamedTuple):
     frame: int | None = None
     frame_unit: str = ""
     again_days: int = 0
+    declined: bool = False
+    """A card decline: it never was a cleared draw, so it undoes none by fit (a chargeback is the card's return)."""
 
     @property
     def sixty(self) -> bool:

@@ -1,0 +1,194 @@
+"""What the remaining draws should become, so that they meet the balance that remains and no family's money is drawn twice.
+
+Money that is still to come by another way is taken out first: draws that may yet be seen and aid that is only late (*awaited*), failed
+draws that may be presented again (*again*), draws in transit and those too near for a notice (*kept*). What then remains is shared by the
+lines that can still change. What they cannot take is *to collect* otherwise; what is too much is *to give back* (money already here) and
+*to stop*.
+
+A proposal is advice: the college's own policy, the notice duty for a changed draw and the bank's rules decide.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, NamedTuple
+
+from reconcile.money import split_equal
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from reconcile.money import SplitRule
+
+
+class PlanLine(NamedTuple):
+    """One line as far as a proposal looks at it. Cents; days are day numbers."""
+
+    plan: str
+    number: tuple[int, int, str]
+    kind: str
+    draw_date: int
+    amount: int
+    state: str
+    active: bool
+    on_bill: bool
+    late_end: int
+    again: bool
+    """Whether the line failed and its code lets it be presented again today."""
+
+
+class Advice(NamedTuple):
+    """What to do about one student's plan of a term. Cents, all at least zero.
+
+    `draws`: (draw date, old amount, new amount, plan, line name) of the lines in proposed_draws, in date order; `notice_for` the first
+    draw date that changes without being stopped, or None.
+    """
+
+    again: int = 0
+    awaited: int = 0
+    kept: int = 0
+    to_give_back: int = 0
+    to_stop: int = 0
+    to_collect: int = 0
+    draws: tuple[tuple[int, int, int, str, str], ...] = ()
+    notice_for: int | None = None
+    again_lines: tuple[tuple[str, str], ...] = ()
+
+    @property
+    def proposed(self) -> int:
+        """Sum of the proposed draws."""
+        return sum(new for _day, _old, new, _plan, _line in self.draws)
+
+
+class Situation(NamedTuple):
+    """One student's plan of a term on the as-of day. Cents; days are day numbers."""
+
+    lines: Sequence[PlanLine]
+    stopped: frozenset[str]
+    """Plans under a stop code."""
+    billed: bool
+    undecided: bool
+    """Money that could be read in more than one way, a dishonored or contested return, or a rejected row: a person decides first."""
+    variance: int
+    balance_to_meet: int
+    balance_now: int
+    lapsed: int
+    """Aid that stood at the baseline and lapsed since."""
+    today: int
+
+
+class AdviceRules(NamedTuple):
+    """Rule values that proposals need."""
+
+    notice_days: int
+    plan_tolerance: int
+    split: SplitRule
+
+
+def advise(at: Situation, rules: AdviceRules) -> Advice:
+    """Say what the remaining draws of one student's plan should become.
+
+    Out:     Advice. Where draws are proposed: again + awaited + kept + proposed = balance_to_meet + to_give_back + to_stop - to_collect,
+             each from its own formula.
+    Rules:   plans.toml notice_days, plan_tolerance, split
+    """
+    pending = [line for line in at.lines if line.state == "pending" and line.on_bill]
+    stops = tuple((line.draw_date, line.amount, 0, line.plan, line.number[2]) for line in _ordered(_pending_of_stopped(at)))
+    if not at.billed or at.undecided:
+        return Advice(draws=stops)
+    awaited = _awaited(at)
+    again_lines = _again_lines(at, max(0, -at.variance - awaited))
+    again = sum(line.amount for line in again_lines)
+    told = tuple((line.plan, line.number[2]) for line in again_lines)
+    if abs(at.variance + again + awaited) <= rules.plan_tolerance and not stops:
+        return Advice(again=again, awaited=awaited, again_lines=told)
+    free = [line for line in pending if line.plan not in at.stopped]
+    kept_lines = [line for line in free if line.kind == "fee" or line.draw_date - at.today < rules.notice_days]
+    kept = sum(line.amount for line in kept_lines)
+    kept += sum(line.amount for line in at.lines if line.state == "in transit" and line.on_bill)
+    change = _ordered([line for line in free if line not in kept_lines])
+    rest = at.balance_to_meet - again - awaited - kept
+    amounts, to_collect = _new_amounts(at, change, max(rest, 0), rules.split)
+    excess = max(-rest, 0)
+    give_back = min(excess, max(0, -at.balance_now))
+    draws = [(line.draw_date, line.amount, new, line.plan, line.number[2]) for line, new in zip(change, amounts, strict=True)]
+    changed = [day for day, old, new, _plan, _line in draws if old != new]
+    return Advice(
+        again=again,
+        awaited=awaited,
+        kept=kept,
+        to_give_back=give_back,
+        to_stop=excess - give_back,
+        to_collect=to_collect,
+        draws=tuple(sorted([*draws, *stops])),
+        notice_for=min(changed, default=None),
+        again_lines=told,
+    )
+
+
+def _ordered(lines: Sequence[PlanLine]) -> list[PlanLine]:
+    return sorted(lines, key=lambda line: (line.draw_date, line.plan, line.number))
+
+
+def _pending_of_stopped(at: Situation) -> list[PlanLine]:
+    return [line for line in at.lines if line.state == "pending" and line.plan in at.stopped]
+
+
+def _awaited(at: Situation) -> int:
+    """Draws not seen that may still come late, and aid that is only late, as far as the plan is short by it beyond those draws."""
+    draws = sum(line.amount for line in at.lines if line.state == "not seen" and line.on_bill and at.today <= line.late_end)
+    return draws + min(at.lapsed, max(0, -at.variance - draws))
+
+
+def _again_lines(at: Situation, room: int) -> list[PlanLine]:
+    """Failed lines to be presented again: oldest first, each only if its whole amount fits in what the plan is short by."""
+    chosen = []
+    for line in _ordered([line for line in at.lines if line.state == "failed" and line.on_bill]):
+        if line.again and line.plan not in at.stopped and line.amount <= room and not _rest_cancelled(line, at):
+            chosen.append(line)
+            room -= line.amount
+    return chosen
+
+
+def _rest_cancelled(line: PlanLine, at: Situation) -> bool:
+    """Whether the plan has later lines, all of them cancelled: the plan was ended."""
+    later = [other for other in at.lines if other.plan == line.plan and other.draw_date > line.draw_date]
+    return bool(later) and not any(other.active for other in later)
+
+
+def _new_amounts(at: Situation, change: list[PlanLine], wanted: int, split: SplitRule) -> tuple[list[int], int]:
+    """New amounts of the lines that can change, which share the difference equally; and what they cannot take."""
+    old = [line.amount for line in change]
+    difference = wanted - sum(old)
+    if difference < 0:
+        return _share(old, difference, [0] * len(old), split)[0], 0
+    holds_stopped = any(
+        line.plan in at.stopped and line.active and line.state not in {"cleared", "part cleared", "cancelled"} for line in at.lines
+    )
+    if holds_stopped:
+        return old, difference
+    return _share(old, difference, [max(line.amount, 2 * _largest_draw(at, line.plan)) for line in change], split)
+
+
+def _largest_draw(at: Situation, plan: str) -> int:
+    return max((line.amount for line in at.lines if line.plan == plan and line.active and line.kind == "draw"), default=0)
+
+
+def _share(old: list[int], difference: int, limits: list[int], split: SplitRule) -> tuple[list[int], int]:
+    """Share a difference equally over the lines; one that reaches its limit stays there and the others share anew.
+
+    >>> _share([30000, 20000, 5000], -30000, [0, 0, 0], "spare cents first")
+    ([17500, 7500, 0], 0)
+    >>> _share([100, 100], 300, [200, 200], "spare cents first")
+    ([200, 200], 100)
+    """
+    fixed: dict[int, int] = {}
+    while True:
+        open_at = [at for at in range(len(old)) if at not in fixed]
+        left = difference - sum(fixed[at] - old[at] for at in fixed)
+        if not open_at:
+            return [fixed[at] for at in range(len(old))], left
+        shares = dict(zip(open_at, split_equal(left, len(open_at), split), strict=True))
+        beyond = [at for at in open_at if (old[at] + shares[at] - limits[at]) * (1 if difference > 0 else -1) > 0]
+        if not beyond:
+            return [fixed[at] if at in fixed else old[at] + shares[at] for at in range(len(old))], 0
+        fixed.update({at: limits[at] for at in beyond})

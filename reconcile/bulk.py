@@ -180,7 +180,7 @@ def _cases(
 def _line_tuples(lines: pd.DataFrame, book: Book, rows: Ints) -> list[Line]:
     part = lines.iloc[rows]
     return [
-        Line(at, plan, line_number(name), name, reference, kind, amount, gross, draw, end, early, late, status == "active")
+        Line(at, plan, line_number(name), name, reference, kind, amount, gross, draw, end, early, max(late, end), status == "active")
         for at, plan, name, reference, kind, amount, gross, draw, end, early, late, status in zip(
             rows.tolist(),
             book.line_plan[rows].tolist(),

@@ -11,14 +11,14 @@ from __future__ import annotations
 from collections import Counter
 from typing import TYPE_CHECKING, NamedTuple
 
+from reconcile.attempts import CARD_FEE, EARLY, EXACT, LATE, NAMED, Attempts
 from reconcile.grouping import find_groupings
-from reconcile.student_case import ANY_PLAN, Case, Event, Line, Undone, draw_money, in_window, may_pay, named_line, within
+from reconcile.student_case import ANY_PLAN, Case, Event, Line, Reading, Undone, in_window, may_pay, within
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
 
-NAMED, EXACT, LATE, EARLY = "named", "exact", "late", "early"
-CARD_FEE, GROUPED, NEAR, CANCELLED_LINE = "with card fee", "grouped", "near", "cancelled line"
+GROUPED, NEAR, CANCELLED_LINE = "grouped", "near", "cancelled line"
 PASSES = (NAMED, EXACT, LATE, EARLY, CARD_FEE, GROUPED, NEAR, CANCELLED_LINE)
 
 TAKEN_TWICE = "draw taken twice"
@@ -51,24 +51,19 @@ class Matched(NamedTuple):
     undecided_lines: frozenset[int]
 
 
-class _Failure(NamedTuple):
-    first_settled: int
-    came_back: int
-    again_days: int
-
-
 class _Desk:
     """The working papers of one student while the passes run."""
 
     def __init__(self, case: Case, undone: Undone) -> None:
         self.case = case
         self.left = undone.left
+        self.reading = Reading(case)
+        self.attempts = Attempts(self.reading, undone)
         self.by_at = {event.at: event for event in case.events}
         self.pairs: list[Pair] = []
         self.loose: dict[int, str] = {}
         self.on: dict[int, int] = {}
         self.locked: set[int] = set()
-        self.failures: dict[int, list[_Failure]] = {}
         self.undoers: dict[int, list[Event]] = {}
         for by, target, _cents, _rule in undone.undoings:
             self.undoers.setdefault(target, []).append(self.by_at[by])
@@ -78,20 +73,18 @@ class _Desk:
 
     def put(self, event: Event, line: Line, match: str) -> None:
         """Lay an event's standing money on a line, card fee apart."""
+        left = self.left[event.at]
         fee = line.gross - line.amount if event.amount == line.gross and match in {NAMED, CARD_FEE, CANCELLED_LINE} else 0
-        cents = draw_money(event, line, self.left[event.at]) if fee else self.left[event.at]
-        self.pairs.append(Pair(event.at, line.at, cents, self.left[event.at] - cents, match, "money"))
+        cents = max(0, left - fee)
+        self.pairs.append(Pair(event.at, line.at, cents, left - cents, match, "money"))
         self.on[line.at] = self.on.get(line.at, 0) + cents
         self.undoers_follow(event, line, match)
 
     def hang(self, event: Event, line: Line, match: str) -> None:
         """Hang an attempt that left no draw money on a line; what stands of it is card fee."""
-        undoers = sorted(self.undoers.get(event.at, []), key=lambda e: e.order)
-        last = undoers[-1]
+        last = max(self.undoers[event.at], key=lambda by: by.order)
         role = "refunded" if last.outcome == "refunded" else "attempt"
         self.pairs.append(Pair(event.at, line.at, 0, self.left[event.at], match, role))
-        if role == "attempt":
-            self.failures.setdefault(line.at, []).append(_Failure(event.settled, last.settled, last.facts.again_days))
         self.undoers_follow(event, line, match)
 
     def undoers_follow(self, event: Event, line: Line, match: str) -> None:
@@ -99,20 +92,7 @@ class _Desk:
             self.pairs.append(Pair(by.at, line.at, 0, 0, match, "refund" if by.outcome == "refunded" else "return"))
 
     def late_end(self, line: Line, event: Event) -> int:
-        """Last day of the late pass: longer for a failed line, as long as its code lets it be presented again."""
-        before = [failure for failure in self.failures.get(line.at, []) if failure.came_back <= event.settled]
-        if not before:
-            return line.late_end
-        last = max(before, key=lambda failure: (failure.came_back, failure.first_settled))
-        first = min(failure.first_settled for failure in before)
-        return max(line.late_end, first + last.again_days)
-
-    def has_failed(self, line: Line, event: Event) -> bool:
-        return any(failure.came_back <= event.settled for failure in self.failures.get(line.at, []))
-
-    def fits_any_date(self, event: Event, line: Line) -> bool:
-        """Early, in the window or late: the dates of passes 2 to 4."""
-        return within(event, line.early_from, self.late_end(line, event))
+        return self.attempts.late_end(line, event.settled)
 
 
 def match_draws(case: Case, undone: Undone) -> Matched:
@@ -141,84 +121,30 @@ def _hang_attempts(desk: _Desk, undone: Undone) -> list[Event]:
     lines = {line.at: line for line in desk.case.lines}
     for at, line_at, _rule in undone.failed:
         event, line = desk.by_at[at], lines[line_at]
-        names = named_line(event, desk.case.lines)
-        match = NAMED if names is not None else _plain_match(event, line)
+        named = desk.reading.names(event) is not None
+        match = NAMED if named else CARD_FEE if event.amount != line.amount else desk.attempts.timing(event, line)
         desk.pairs.append(Pair(at, line_at, 0, 0, match, "failed"))
-        desk.failures.setdefault(line_at, []).append(_Failure(event.settled, event.settled, event.facts.again_days))
     staying = []
-    for event in desk.case.events:
-        if event.outcome != "cleared":
-            continue
+    for event in desk.reading.cleared:
         if event.kind == "payment":
             desk.loose[event.at] = PAYMENT
-            continue
-        left = desk.left[event.at]
-        if left == event.amount:
-            staying.append(event)
-            continue
-        found = _attempt_line(desk, event, left)
-        if found is not None:
-            desk.hang(event, *found)
-        elif left:
+        elif event.at in desk.attempts.hung:
+            desk.hang(event, *desk.attempts.hung[event.at])
+        elif desk.left[event.at]:
             staying.append(event)
         else:
             desk.loose[event.at] = UNDONE
     return staying
 
 
-def _plain_match(event: Event, line: Line) -> str:
-    if event.amount != line.amount:
-        return CARD_FEE
-    return EXACT if in_window(event, line) else LATE
-
-
-def _attempt_line(desk: _Desk, event: Event, left: int) -> tuple[Line, str] | None:
-    """The line on which an undone event hangs, if no draw money of it is left there: by name, else exact, late, with card fee."""
-    names = named_line(event, desk.case.lines)
-    if names is not None:
-        fits = desk.fits_any_date(event, names) and draw_money(event, names, left) == 0
-        return (names, NAMED) if fits else None
-    candidates = []
-    for line in desk.case.lines:
-        if not may_pay(event, line) or not line.amount or draw_money(event, line, left):
-            continue
-        if event.amount == line.amount and within(event, line.draw_date, line.late_end):
-            candidates.append((line, EXACT if in_window(event, line) else LATE))
-        elif event.amount == line.gross and within(event, line.early_from, line.late_end):
-            candidates.append((line, CARD_FEE))
-    if not candidates:
-        return None
-
-    def rank(candidate: tuple[Line, str]) -> tuple[bool, int, bool, int, tuple[int, int, tuple[int, int, str]]]:
-        line, match = candidate
-        end = line.window_end if match == EXACT else line.late_end
-        return not line.active, PASSES.index(match), match != EXACT and _stands_for(desk, event, line), end, line.order
-
-    return min(candidates, key=rank)
-
-
-def _stands_for(desk: _Desk, event: Event, line: Line) -> bool:
-    """Whether other money, not undone, that fits the line had settled by then: a late attempt then rather belongs to another line."""
-    return any(
-        other.outcome == "cleared"
-        and other.at != event.at
-        and draw_money(other, line, desk.left[other.at])
-        and other.amount in line.asks
-        and other.settled <= event.settled
-        and within(other, line.draw_date, line.late_end)
-        and may_pay(other, line)
-        for other in desk.case.events
-    )
-
-
 def _named(desk: _Desk, events: list[Event]) -> list[Event]:
     """Pass 1: an event goes to the line it names, of any amount, early, in the window or late; it matches no other line."""
     rest = []
     for event in events:
-        line = named_line(event, desk.case.lines)
+        line = desk.reading.names(event)
         if line is None:
             rest.append(event)
-        elif not desk.fits_any_date(event, line):
+        elif not desk.attempts.fits_any_date(event, line):
             desk.loose[event.at] = NOT_ON_SCHEDULE
         elif line.at in desk.on and desk.on[line.at] >= line.amount - desk.case.rules.tolerance:
             desk.loose[event.at] = TAKEN_TWICE
@@ -301,7 +227,7 @@ def _grouped(desk: _Desk, events: list[Event]) -> list[Event]:
     """Pass 6: one event over neighbouring open lines of a plan, or several events on one line, if there is just one way."""
     if not events:
         return events
-    found = find_groupings(events, desk.open_lines(), desk.fits_any_date, desk.case.rules.group_size)
+    found = find_groupings(events, desk.open_lines(), desk.attempts.fits_any_date, desk.case.rules.group_size)
     for at in found.undecided_lines:
         desk.locked.add(at)
     gone = set(found.undecided_events)
@@ -339,7 +265,7 @@ def _near(desk: _Desk, events: list[Event]) -> list[Event]:
         if may_pay(event, line)
         and (event.plan != ANY_PLAN or one_plan)
         and abs(event.amount - line.amount) * 10_000 <= line.amount * desk.case.rules.near_percent
-        and (in_window(event, line) or (desk.has_failed(line, event) and within(event, line.window_end + 1, desk.late_end(line, event))))
+        and (in_window(event, line) or _late_after_failure(desk, event, line))
     ]
     lone_events = _seen_once(event.at for event, _line in edges)
     lone_lines = _seen_once(line.at for _event, line in edges)
@@ -348,6 +274,11 @@ def _near(desk: _Desk, events: list[Event]) -> list[Event]:
         if event.at in taken:
             desk.put(event, taken[event.at], NEAR)
     return [event for event in events if event.at not in taken]
+
+
+def _late_after_failure(desk: _Desk, event: Event, line: Line) -> bool:
+    late = within(event, line.window_end + 1, desk.late_end(line, event))
+    return late and desk.attempts.failed_by(line, event.settled)
 
 
 def _seen_once(items: Iterable[int]) -> set[int]:

@@ -92,9 +92,9 @@ def advise(at: Situation, rules: AdviceRules) -> Advice:
     Rules:   plans.toml notice_days, plan_tolerance, split
     """
     pending = [line for line in at.lines if line.state == "pending" and line.on_bill]
-    stops = tuple((line.draw_date, line.amount, 0, line.plan, line.number[2]) for line in _ordered(_pending_of_stopped(at)))
+    stops = [(line, 0) for line in _pending_of_stopped(at)]
     if not at.billed or at.undecided:
-        return Advice(draws=stops)
+        return Advice(draws=_told(stops))
     awaited = _awaited(at)
     again_lines = _again_lines(at, max(0, -at.variance - awaited))
     again = sum(line.amount for line in again_lines)
@@ -110,8 +110,8 @@ def advise(at: Situation, rules: AdviceRules) -> Advice:
     amounts, to_collect = _new_amounts(at, change, max(rest, 0), rules.split)
     excess = max(-rest, 0)
     give_back = min(excess, max(0, -at.balance_now))
-    draws = [(line.draw_date, line.amount, new, line.plan, line.number[2]) for line, new in zip(change, amounts, strict=True)]
-    changed = [day for day, old, new, _plan, _line in draws if old != new]
+    draws = list(zip(change, amounts, strict=True))
+    changed = [line.draw_date for line, new in draws if line.amount != new]
     return Advice(
         again=again,
         awaited=awaited,
@@ -119,10 +119,15 @@ def advise(at: Situation, rules: AdviceRules) -> Advice:
         to_give_back=give_back,
         to_stop=excess - give_back,
         to_collect=to_collect,
-        draws=tuple(sorted([*draws, *stops])),
+        draws=_told([*draws, *stops]),
         notice_for=min(changed, default=None),
         again_lines=told,
     )
+
+
+def _told(draws: list[tuple[PlanLine, int]]) -> tuple[tuple[int, int, int, str, str], ...]:
+    ordered = sorted(draws, key=lambda draw: (draw[0].draw_date, draw[0].plan, draw[0].number))
+    return tuple((line.draw_date, line.amount, new, line.plan, line.number[2]) for line, new in ordered)
 
 
 def _ordered(lines: Sequence[PlanLine]) -> list[PlanLine]:

@@ -16,7 +16,8 @@ Named returns go first, then the others by settlement date: what a name says is 
 
 from __future__ import annotations
 
-from reconcile.student_case import Case, CaseRules, Event, Line, Undone, agree, draw_money, in_window, may_pay, named_line, within
+from reconcile.attempts import Attempts
+from reconcile.student_case import ANY_PLAN, Case, CaseRules, Event, Line, Reading, Undone, agree, in_window, may_pay
 
 
 def pair_returns(case: Case) -> Undone:
@@ -26,9 +27,9 @@ def pair_returns(case: Case) -> Undone:
     Out:     Undone: standing cents by event, undoings, failed attempts, and what fits nothing.
     Keeps:   for each return, undone cents + unplaced cents = its amount, unless it is a failed attempt or told only.
     """
-    cleared = [event for event in case.events if event.outcome == "cleared"]
-    done = Undone(left={event.at: event.amount for event in cleared})
-    by_reference = {event.reference: event for event in cleared if event.reference}
+    reading = Reading(case)
+    done = Undone(left={event.at: event.amount for event in reading.cleared})
+    by_reference = {event.reference: event for event in reading.cleared if event.reference}
     waiting: list[Event] = []
     for event in case.events:
         if event.outcome == "cleared":
@@ -42,7 +43,7 @@ def pair_returns(case: Case) -> Undone:
                 done.misnamed.append(event.at)
             waiting.append(event)
     for event in waiting:
-        _by_fit(event, case, cleared, done)
+        _by_fit(event, reading, done)
     return done
 
 
@@ -55,80 +56,95 @@ def _undo(event: Event, target: Event, rule: int, done: Undone) -> None:
         done.unplaced[event.at] = event.amount - cents
 
 
-def _by_fit(event: Event, case: Case, cleared: list[Event], done: Undone) -> None:
+def _by_fit(event: Event, reading: Reading, done: Undone) -> None:
     named = bool(event.original_reference)
     order: tuple[int, ...]
     if event.outcome == "refunded":
         order = (3, 5)
     elif named or event.facts.declined:
         order = (2, 4, 5)
-    elif case.rules.cleared_then_returned:
+    elif reading.case.rules.cleared_then_returned:
         order = (3, 2, 4, 5) if event.facts.sixty else (2, 3, 4, 5)
     else:
         order = (2, 3, 4, 5) if event.facts.sixty else (2, 4, 5)
     for rule in order:
         if rule == 3:
-            target = _latest_standing(event, case, cleared, done)
+            target = _latest_standing(event, reading, done)
             if target is not None:
                 _undo(event, target, 3, done)
                 return
         elif rule in {2, 4}:
-            line = _failed_line(event, case, cleared, done, late=rule == 4)
+            line = _failed_in_window(event, reading, done) if rule == 2 else _failed_late(event, reading, done)
             if line is not None:
                 done.failed.append((event.at, line.at, rule))
                 return
     done.unplaced[event.at] = event.amount
 
 
-def _failed_line(event: Event, case: Case, cleared: list[Event], done: Undone, *, late: bool) -> Line | None:
-    """The line whose failed attempt the return is: in its window (rule 2), or named or exact or late (rule 4); lines still active first."""
-    names = named_line(event, case.lines)
-    fitting = []
-    for line in case.lines if names is None else (names,):
-        if not may_pay(event, line) or not line.amount:
-            continue
-        if late and names is not None:
-            fits = within(event, line.early_from, line.late_end)
-        else:
-            fits = event.amount in line.asks and within(event, line.draw_date, line.late_end if late else line.window_end)
-        if fits and not _stands_before(event, line, cleared, done, late=late):
-            fitting.append(line)
-    if not fitting:
-        return None
-    return min(
-        fitting,
-        key=lambda line: (not line.active, late and not in_window(event, line), line.late_end if late else line.window_end, line.order),
-    )
+def _failed_in_window(event: Event, reading: Reading, done: Undone) -> Line | None:
+    """Rule 2: the line of its amount in whose window it falls, if no standing money for the line had settled by then."""
+    lines = [line for line in _asked_for(event, reading) if in_window(event, line) and not _standing_in_window(event, line, reading, done)]
+    return min(lines, key=lambda line: (line.window_end, line.order), default=None)
 
 
-def _stands_before(event: Event, line: Line, cleared: list[Event], done: Undone, *, late: bool) -> bool:
-    """Whether money of that amount, not undone, already settled for the line when the return came."""
-    last = line.late_end if late else line.window_end
-    amounts = {event.amount, *line.asks}
+def _failed_late(event: Event, reading: Reading, done: Undone) -> Line | None:
+    """Rule 4: the line that it fits in its window or late, if no standing money that fits the line had settled by then."""
+    attempts = Attempts(reading, done)
+
+    def late_end(line: Line) -> int:
+        return attempts.late_end(line, event.settled)
+
+    lines = [
+        line
+        for line in _asked_for(event, reading)
+        if line.draw_date <= event.settled <= late_end(line) and not attempts.standing_for(event, line)
+    ]
+    return min(lines, key=lambda line: (not in_window(event, line), late_end(line), line.order), default=None)
+
+
+def _asked_for(event: Event, reading: Reading) -> list[Line]:
+    """Lines of the return's plan (or student), kind and amount, card fee in or out; a cancelled line only if it is named."""
+    named = reading.names(event)
+    return [
+        line
+        for line in reading.case.lines
+        if line.amount and event.amount in line.asks and reading.concerns(event, line) and (line.active or named is not None)
+    ]
+
+
+def _standing_in_window(event: Event, line: Line, reading: Reading, done: Undone) -> bool:
+    """Whether money of that amount, not undone, had settled for the line, early or in its window, when the return came.
+
+    Money that came early stands in the way too: else a draw that cleared early and came back would stay counted.
+    """
     return any(
-        draw_money(other, line, done.left[other.at]) > 0
-        and other.amount in amounts
-        and other.settled <= event.settled
-        and within(other, line.draw_date, last)
-        and may_pay(other, line)
-        and agree(other.line, line.name)
-        for other in cleared
+        other.amount in line.asks
+        and line.early_from <= other.settled <= min(event.settled, line.window_end)
+        and reading.concerns(other, line)
+        and reading.draw_money(other, done.left[other.at])
+        for other in reading.cleared
     )
 
 
-def _latest_standing(event: Event, case: Case, cleared: list[Event], done: Undone) -> Event | None:
-    """Rule 3: the latest cleared event of the same plan (or student) and amount that stands whole, settled on or before it and in time."""
+def _latest_standing(event: Event, reading: Reading, done: Undone) -> Event | None:
+    """Rule 3: the latest standing event of the same plan (or student) and amount, settled on or before it and in time."""
     standing = [
         other
-        for other in cleared
-        if done.left[other.at] == other.amount
-        and other.settled <= event.settled <= _last_day(other.settled, event, case.rules)
-        and (event.plan == other.plan or -1 in {event.plan, other.plan})
+        for other in reading.cleared
+        if reading.draw_money(other, done.left[other.at])
+        and other.settled <= event.settled <= _last_day(other.settled, event, reading.case.rules)
+        and (event.plan == other.plan or ANY_PLAN in {event.plan, other.plan})
         and agree(event.kind, other.kind)
-        and agree(event.line, other.line)
-        and _same_amount(event, other, case.lines)
+        and _name_one_line(event, other, reading)
+        and _same_amount(event, other, reading.case.lines)
     ]
-    return max(standing, key=lambda other: other.order) if standing else None
+    return max(standing, key=lambda other: other.order, default=None)
+
+
+def _name_one_line(event: Event, other: Event, reading: Reading) -> bool:
+    """Whether return and event do not name different lines."""
+    one, two = reading.names(event), reading.names(other)
+    return one is None or two is None or one.at == two.at
 
 
 def _last_day(settled: int, event: Event, rules: CaseRules) -> int:

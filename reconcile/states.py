@@ -20,7 +20,7 @@ if TYPE_CHECKING:
 
     from reconcile.banking_days import BankingDays
     from reconcile.bulk import Matching
-    from reconcile.events import Ints
+    from reconcile.events import Bools, Ints
     from reconcile.policy import Rules
 
 CAME_BACK = ("failed", "return")
@@ -44,8 +44,9 @@ def draw_states(
     net = _sum_by(pairs["line"].to_numpy(), pairs["cents"].to_numpy(), count)
     stayed = pairs[(pairs["role"] == "money") & (pairs["cents"] > 0)]
     settled = _latest(stayed, count)
-    came_back, refunded = _latest(pairs[pairs["role"].isin(CAME_BACK)], count), _latest(pairs[pairs["role"] == "refund"], count)
-    state = _states(lines, net, came_back, refunded, rules, as_of, bank_ends)
+    came_back = _latest(pairs[pairs["role"].isin(CAME_BACK)], count)
+    given_back = _given_back(pairs, count)
+    state = _states(lines, net, came_back, given_back, rules, as_of, bank_ends)
     settled_on = pd.Series(np.where(settled == _NO_DAY, np.datetime64("NaT"), settled.astype("datetime64[D]")), dtype="datetime64[s]")
     tries = pairs.loc[pairs["role"].isin(TRIES), "line"].to_numpy()
     return pd.DataFrame(
@@ -87,8 +88,14 @@ def _latest(pairs: pd.DataFrame, count: int) -> Ints:
     return latest
 
 
+def _given_back(pairs: pd.DataFrame, count: int) -> Bools:
+    """Whether the last thing that took money off a line was a refund: the office gave it back."""
+    refunded, returned = _latest(pairs[pairs["role"] == "refund"], count), _latest(pairs[pairs["role"] == "return"], count)
+    return np.asarray((refunded != _NO_DAY) & (refunded > returned))
+
+
 def _states(
-    lines: pd.DataFrame, net: Ints, came_back: Ints, refunded: Ints, rules: Rules, as_of: date, bank_ends: date | None
+    lines: pd.DataFrame, net: Ints, came_back: Ints, given_back: Bools, rules: Rules, as_of: date, bank_ends: date | None
 ) -> np.ndarray[tuple[int], np.dtype[np.str_]]:
     scheduled = lines["amount"].to_numpy()
     today = np.datetime64(as_of, "D").astype("int64")
@@ -99,7 +106,7 @@ def _states(
         [
             (net > 0) & (net >= scheduled - rules.matching.tolerance),
             net > 0,
-            cancelled | ((refunded != _NO_DAY) & (refunded > came_back)),
+            cancelled | given_back,
             came_back != _NO_DAY,
             day_numbers(lines["draw_date"]) > today,
             (window_end >= today) | ~bank_known,

@@ -22,7 +22,10 @@ TOLD_ONLY = re.compile(r"R(6[1-9]|7[0-7])\Z")
 
 
 class Line(NamedTuple):
-    """One line that a plan takes. `gross` is the amount with the card fee (equal to `amount` where no fee applies)."""
+    """One line that a plan takes. `gross` is the amount with the card fee (equal to `amount` where no fee applies).
+
+    `late_end` is the last day of a late match, and never before the window ends.
+    """
 
     at: int
     plan: int
@@ -164,16 +167,31 @@ def named_line(event: Event, lines: Iterable[Line]) -> Line | None:
     return None
 
 
-def draw_money(event: Event, line: Line, left: int) -> int:
-    """Standing cents of the event that are draw money, if it pays that line: the card fee is taken out first.
+class Reading:
+    """What one student's events name, worked out once: which event concerns which line, and the card fee inside an amount."""
 
-    >>> line = Line(0, 0, (0, 1, "1"), "1", "", "draw", 10000, 10285, 0, 9, 0, 20, True)
-    >>> paid = Event(0, 0, 5, 10285, "cleared", "", "", "", "", "", None)
-    >>> draw_money(paid, line, 10285), draw_money(paid, line, 285)
-    (10000, 0)
-    """
-    fee = line.gross - line.amount if event.amount == line.gross else 0
-    return max(0, left - fee)
+    def __init__(self, case: Case) -> None:
+        self.case = case
+        self.cleared = [event for event in case.events if event.outcome == "cleared"]
+        self._names = {event.at: named_line(event, case.lines) for event in case.events}
+        self._fee: dict[int, int] = {}
+
+    def names(self, event: Event) -> Line | None:
+        """The line that the event names, or None."""
+        return self._names[event.at]
+
+    def concerns(self, event: Event, line: Line) -> bool:
+        """Whether the event could belong to the line by whose it is and by kind, and names no other line."""
+        named = self._names[event.at]
+        return may_pay(event, line) and (named is None or named.at == line.at)
+
+    def draw_money(self, event: Event, left: int) -> int:
+        """Standing cents of the event that are draw money: a card fee inside its amount is taken out first."""
+        if event.at not in self._fee:
+            lines = [line for line in self.case.lines if line.amount and self.concerns(event, line)]
+            own = any(event.amount == line.amount for line in lines)
+            self._fee[event.at] = 0 if own else max((line.gross - line.amount for line in lines if event.amount == line.gross), default=0)
+        return max(0, left - self._fee[event.at])
 
 
 @dataclass

@@ -163,10 +163,10 @@ class _LineSums:
 
 
 def _plan_totals(lines: pd.DataFrame, at: Ints, keys: PlanKeys) -> Ints:
-    """Sum of the plan totals; a plan without an active uncleared line that another plan followed counts with its active lines."""
-    live = (lines["line_status"] == "active").to_numpy(dtype=bool)
+    """Sum of the plan totals; a plan without an active uncleared line that another plan followed (or replaced on the
+    same day) counts with its active lines."""
+    live = ((lines["line_status"] == "active") & (lines["kind"] != "fee")).to_numpy(dtype=bool)
     open_line = live & ~lines["state"].isin([*WITH_MONEY, "cancelled"]).to_numpy(dtype=bool)
-    not_fee = (lines["kind"] != "fee").to_numpy(dtype=bool)
     frame = pd.DataFrame(
         {
             "at": at,
@@ -174,7 +174,7 @@ def _plan_totals(lines: pd.DataFrame, at: Ints, keys: PlanKeys) -> Ints:
             "plan_total": lines["plan_total"],
             "enrolled_on": lines["enrolled_on"],
             "open": open_line,
-            "active": np.where(live & not_fee, lines["amount"], 0),
+            "active": np.where(live, lines["amount"], 0),
         }
     )
     plans = frame.groupby("plan_id", sort=True).agg(
@@ -185,9 +185,15 @@ def _plan_totals(lines: pd.DataFrame, at: Ints, keys: PlanKeys) -> Ints:
         active=("active", "sum"),
     )
     plans = plans.reset_index().sort_values(["at", "enrolled_on", "plan_id"])
-    followed = plans["at"].duplicated(keep="last").to_numpy()
+    last = plans.groupby("at")["enrolled_on"].transform("max")
+    followed = (plans["at"].duplicated(keep=False) & ((plans["enrolled_on"] < last) | _another_that_day(plans))).to_numpy(dtype=bool)
     counts = np.where(followed & ~plans["open"].to_numpy(dtype=bool), plans["active"], plans["plan_total"])
     return keys.sum(plans["at"].to_numpy(), counts)
+
+
+def _another_that_day(plans: pd.DataFrame) -> pd.Series:
+    """Whether another plan of the student and term was enrolled on the same day (a plan entered anew)."""
+    return plans.duplicated(["at", "enrolled_on"], keep=False)
 
 
 def _baselines(lines: pd.DataFrame, at: Ints, keys: PlanKeys, rules: Rules, as_of: date) -> Ints:
@@ -195,7 +201,7 @@ def _baselines(lines: pd.DataFrame, at: Ints, keys: PlanKeys, rules: Rules, as_o
     today = np.datetime64(as_of, "D").astype("int64")
     billed = {term.code: np.datetime64(term.billed_on, "D").astype("int64") for term in rules.terms}
     base = keys.columns()["term"].map(billed).to_numpy(dtype=np.int64).copy()
-    live = (lines["line_status"] == "active").to_numpy(dtype=bool)
+    live = ((lines["line_status"] == "active") & (lines["kind"] != "fee")).to_numpy(dtype=bool)
     active_plans = lines.loc[live, "plan_id"].unique()
     counts = lines["plan_id"].isin(active_plans).to_numpy(dtype=bool)
     np.maximum.at(base, at[counts], day_numbers(lines["set_on"])[counts])
@@ -209,6 +215,8 @@ def _bill_as_of(bill: BillRows, keys: PlanKeys, baseline: Ints, rules: Rules, as
 
     def upto(rows: pd.DataFrame, days: Ints, column: str, until: Ints) -> Ints:
         at = keys.lookup(rows)
+        if not len(until):
+            return until
         counted = (at >= 0) & (days <= until[at])
         return keys.sum(np.where(counted, at, -1), rows[column].to_numpy())
 

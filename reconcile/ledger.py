@@ -107,18 +107,22 @@ def _payments_taken_back(postings: pd.DataFrame, another: pd.DataFrame, key: Int
     return pd.DataFrame({"event": another["event"].to_numpy()[at_a], "posting": negative[at_b], "how": ANOTHER_KIND_BACK})
 
 
-def counted_cents(postings: pd.DataFrame, pairs: pd.DataFrame, money: pd.DataFrame) -> Ints:
+def counted_cents(postings: pd.DataFrame, pairs: pd.DataFrame, events: pd.DataFrame, undoings: pd.DataFrame) -> Ints:
     """How many cents of each posting count as a credit beside plan draws.
 
-    In:      postings, the pairs of `pair_ledger`, where the events' money went.
+    In:      postings, the pairs of `pair_ledger`, bank events, and which event each return or refund undid (a payment that was undone at
+             the bank counts through its posting, so its refund does too).
     Out:     0 for plan draws and for a draw posted as a payment (and its reversal); a refund that pairs with a refund at the bank counts
              only beyond what that event undid; every other posting counts whole.
     """
     counted = np.where((postings["kind"] == "plan draw").to_numpy(dtype=bool), 0, postings["amount"].to_numpy())
     refunds = pairs[pairs["how"] == REFUND]
     at = refunds["posting"].to_numpy()
-    undone = money["undoes"].to_numpy()[refunds["event"].to_numpy()]
-    counted[at] += np.minimum(undone, -counted[at])
+    is_payment = (events["kind"] == "payment").to_numpy(dtype=bool)
+    undone = np.zeros(len(events), dtype=np.int64)
+    of_draws = undoings[~is_payment[undoings["of"].to_numpy()]]
+    np.add.at(undone, of_draws["by"].to_numpy(), of_draws["cents"].to_numpy())
+    counted[at] += np.minimum(undone[refunds["event"].to_numpy()], -counted[at])
     counted[pairs.loc[pairs["how"].isin([ANOTHER_KIND, ANOTHER_KIND_BACK]), "posting"].to_numpy()] = 0
     return np.asarray(counted, dtype=np.int64)
 

@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
-from reconcile.draws import CARD_FEE, EXACT, NAMED
+from reconcile.attempts import CARD_FEE, EXACT, NAMED
 from reconcile.events import NOBODY, Book, Bools, Ints, Owners, day_numbers
 from reconcile.student_case import TOLD_ONLY, CodeFacts
 

@@ -14,6 +14,7 @@ from reconcile.events import day_numbers
 from reconcile.money import money_text
 from reconcile.proposals import Advice, AdviceRules, PlanLine, Situation, advise
 from reconcile.schemas import OUTPUTS
+from reconcile.states import CAME_BACK
 from reconcile.stops import NEVER
 from reconcile.student_case import line_number
 
@@ -45,6 +46,19 @@ def again_today(lines: pd.DataFrame, events: pd.DataFrame, pairs: pd.DataFrame, 
     failed = np.flatnonzero((lines["state"] == "failed").to_numpy(dtype=bool))
     if not len(failed):
         return may
+    today = np.datetime64(as_of, "D").astype("int64")
+    on_failed = pairs[pairs["line"].isin(failed)]
+    tries = on_failed[on_failed["role"].isin(["attempt", "failed"])]
+    first = tries.assign(day=day_numbers(events["settled_on"])[tries["event"].to_numpy()]).groupby("line")["day"].agg(["min", "size"])
+    back = on_failed[on_failed["role"].isin(CAME_BACK)]
+    last = events.iloc[back["event"].to_numpy()].assign(line_at=back["line"].to_numpy())
+    last = last.sort_values(["line_at", "settled_on", "reference", "return_code"]).drop_duplicates("line_at", keep="last")
+    for line, method, code in last[["line_at", "method", "return_code"]].itertuples(index=False):
+        found = rules.returns.code(method, code) if code else None
+        if found is not None and found.again and line in first.index:
+            day, count = first.loc[line, "min"], first.loc[line, "size"]
+            may[line] = count <= (found.again_times or 0) and today <= day + (found.again_days or 0)
+    return may
     today = np.datetime64(as_of, "D").astype("int64")
     tries = pairs[pairs["line"].isin(failed) & pairs["role"].isin(["attempt", "failed"])]
     first = tries.assign(day=day_numbers(events["settled_on"])[tries["event"].to_numpy()]).groupby("line")["day"].agg(["min", "size"])

@@ -93,9 +93,11 @@ def advise(at: Situation, rules: AdviceRules) -> Advice:
     """
     pending = [line for line in at.lines if line.state == "pending" and line.on_bill]
     stops = [(line, 0) for line in _pending_of_stopped(at)]
-    if not at.billed or at.undecided:
+    if not at.billed:
         return Advice(draws=_told(stops))
     awaited = _awaited(at)
+    if at.undecided:
+        return Advice(awaited=awaited, draws=_told(stops))
     again_lines = _again_lines(at, max(0, -at.variance - awaited))
     again = sum(line.amount for line in again_lines)
     told = tuple((line.plan, line.number[2]) for line in again_lines)

@@ -30,56 +30,14 @@ from reconcile.report_tables import draws_table, entries_of_run, other_terms_tab
 from reconcile.states import draw_states
 from reconcile.stops import NEVER, stopped_since
 from reconcile.variance import BillRows, variances
+from reconcile.worked import Worked
 
 if TYPE_CHECKING:
     from datetime import date
 
-    from reconcile.as_of import Dated
-    from reconcile.bulk import Matching
-    from reconcile.events import Book, Bools, Ints, Owners
     from reconcile.exports import Exports
     from reconcile.findings import Finding
-    from reconcile.plans import Advised
     from reconcile.policy import Rules
-    from reconcile.variance import PlanKeys
-
-
-@dataclass(frozen=True, eq=False)
-class Worked:
-    """Everything a run worked out, before it is shown: what the exception list and a student's story are made of.
-
-    dated:     each export with the bucket of the rows that do not count.
-    charges, aid (with `standing`), postings, events: the rows that count, with `entry`, their position among the accepted rows.
-    lines:     schedule lines with windows, state, cleared, return_code, `again` (may be presented again today), `stopped`.
-    states:    draw_states of the lines. book, owners: plan and student codes of lines and events. matching: pairs, undoings and reasons.
-    money:     where each event's cents went. stops: for each plan code the day of the stop in force, or stops.NEVER.
-    ledger:    event, posting, how. counted: cents of each posting that count. credit_rows: credits beside plan draws.
-    students, variance (with `lapsed`), keys (rows of variance by student and term), plans (table and advice), decide (rows of variance
-    that a person must decide first).
-    """
-
-    as_of: date
-    dated: dict[str, Dated]
-    charges: pd.DataFrame
-    aid: pd.DataFrame
-    postings: pd.DataFrame
-    events: pd.DataFrame
-    lines: pd.DataFrame
-    states: pd.DataFrame
-    book: Book
-    owners: Owners
-    matching: Matching
-    money: pd.DataFrame
-    stops: Ints
-    ledger: pd.DataFrame
-    counted: Ints
-    credit_rows: pd.DataFrame
-    students: pd.DataFrame
-    variance: pd.DataFrame
-    keys: PlanKeys
-    plans: Advised
-    decide: Bools
-    findings: tuple[Finding, ...]
 
 
 @dataclass(frozen=True, eq=False)
@@ -124,7 +82,7 @@ def work_out(exports: Exports, rules: Rules, as_of: date, *, everyone_exact: boo
     lines = lines.assign(again=again_today(lines, events, matching.pairs, rules, as_of), stopped=stops[book.line_plan] != NEVER)
 
     ledger = pair_ledger(postings, events, money, lines, rules, days)
-    counted = counted_cents(postings, ledger, money)
+    counted = counted_cents(postings, ledger, events, matching.undoings)
     credit_rows = credits_of(postings, counted, events, money, rules, has_postings=exports.has_postings)
     aid = aid.assign(standing=aid_standing(aid, rules, int(np.datetime64(as_of, "D").astype("int64")), as_of))
     students = standings(_standing(charges, aid, postings, credit_rows, money, lines), rules, as_of)

@@ -1,0 +1,145 @@
+"""The slow engine: a second implementation of the whole calculation, for the tests alone.
+
+It is written from the office's contract in the plainest way, one question at a time, and shares nothing with the package but the rules as
+data: a difference between the two engines on a random world is a mistake in one of them, or a place where the contract leaves room.
+What it took where the contract leaves room:
+
+Of reading the rows:
+ 1. A plan's set_on and consent_on are the latest of its rows. A cancelled line whose cancelled_on is after the as-of day is still
+    active; a consent given after the as-of day does not yet end a stop.
+ 2. An event names a line by plan and line first; only if that is no existing line, by its reference. Returns name lines in the same
+    ways.
+ 3. Return codes are looked up by the event's own method; where it gives none, only if a single method knows the code.
+ 4. R61 to R77 are known by the code's text, whatever the method; only an event with outcome `returned` is one.
+ 5. No fitting term (a student-only event without a line, before the first draw date or long after the last): the event has no term, and
+    its money counts in no student's row. Cancelled lines count in a plan's first and last draw date. Of plans begun on the same day the
+    one enrolled later holds the event, then the greater plan id.
+
+Of returns:
+ 6. An event is "not undone" while more is left of it than the card fee in its amount. An amount holds a card fee if it equals a card
+    line's amount and fee, and no line's alone, among the lines that the event may concern.
+ 7. "Same plan (or student)" of rule 3: the same student, and the same plan where both have a known one. Card fee in or out: one card
+    line that both may concern, one amount its own and the other with its fee.
+ 8. Rule 3 ties (same day): the last by reference, amount, then all else that the row says. It takes at most what is left; the rest
+    undid nothing.
+ 9. Rules 2 and 4 look at active lines only, but for a line that the return names. Both need the amount, even of a named line. Rule 4
+    takes the line's own amount alone (it says passes exact and late), prefers lines by exact before late, then the span that ends
+    first. A line that already has a failed attempt is as good as another.
+10. Blocking events: rule 2, those settled in the line's window; rule 4, those that fit the line early, in its window or late. Amount
+    own or with card fee in both.
+11. Refunds go by rules 1, 3 and 5, never 2 or 4, with or without a name. Frames and limits include their last day.
+12. A return of an unknown student or plan undoes nothing, even if its original_reference names a known student's event.
+13. Late money of a failed line: until again_days after the line's first attempt, by the code of its last return on or before the day on
+    which the money settles; how often it was presented does not matter. A refund makes no line failed.
+
+Of attempts and matching:
+14. Undone events hang by named (window, late, early), exact, late, then with card fee (window first, then late, not early). Of several
+    lines in their window the one whose window ends first; of several late ones first those without standing money, then by late end.
+    They hang on cancelled lines only by name.
+15. An event of which no more than its card fee is left is such an attempt too (its fee stays in the fee bucket); it may hang early.
+16. A named line is full when its net money is at least its amount less the tolerance; the first event always goes on it, and the one
+    that overfills it lies on it whole.
+17. Matching compares the bank's whole amounts, also of partly undone events; what is left is counted afterwards.
+18. Zero lines are open for no pass but `named`. Pass 5 is one pass with the span from early to the end of late; pass 8 two: own amount,
+    with card fee, dates from the draw date to the end of late (not early).
+19. Missing pairs of a pass are added by depth-first augmenting paths, events and lines in the order of the pass.
+20. Grouped: neighbours are next to each other among the plan's lines still open, of any kind, by draw date then line. Own amounts only.
+    The events of one line need not neighbour. Any row shared by two groupings makes both undecided, also through a third. Equal events
+    are different rows. An event that paid several lines fills them oldest first with what is left of it.
+21. Near: candidates are counted once, before any is taken; near_percent of the line's amount, its end included.
+
+Of states and rows:
+22. A line fully refunded is `cancelled` though returned attempts came after the refund. A cancelled or zero line with money is
+    `cleared` or `part cleared`, as the first row of the table says.
+23. returnable_until: for every bank line with net money, from its last money. match: passes of money only, "" for attempts without
+    money. return_code: the last return on the line, also if it cleared later. references: of its cleared events and of returns by rules
+    2 and 4.
+24. A line takes part in `attempts` with every event on it, grouped ones too.
+
+Of coverage:
+25. A student has a row for each known term in which any charge, aid, posting (by the as-of day) or plan of theirs stands, whatever its
+    status.
+26. Aid in a `disbursed` row stands as anticipated from posted_on until disbursed_on, and then may lapse. cancelled_on ends a row of any
+    status.
+27. Fee money is money on fee lines, and of events of kind `fee` without a line. A card fee is never on the bill. Cancelled lines alike.
+28. A stop comes from a return of any rule (2 to 5 as well) but kind `payment`. It stops the plan that the return gives or whose line it
+    names; else all plans of the student, in every term. "Pending lines of stopped plans" are in state pending, not in transit.
+29. Ledger pairs are found nearest first over the whole student and term, then by settlement, then by posting day; references are not
+    used. All events but payments and disputes pair, undone ones, fees and failed attempts too.
+30. A refund posting counts elsewhere as far as its event undid money other than a payment.
+31. The negative payment of a draw posted as a payment: the nearest on or after it, within late_match_days of it or of what undid the
+    draw.
+32. Outside charges: a reversal meets the latest earlier charge of the same type and amount. A payment is reversed by a later equal
+    negative one (the latest earlier payment each). Payments meet charges oldest first. Only postings meet charges, never bank payments.
+
+Of variance and proposals:
+33. `active line`, plan_total, active_lines, cancelled lines leave fee lines out; `uncleared` for "active uncleared line" is pending, in
+    transit, failed or not seen. A plan is followed by one enrolled on a later day in the same term. min and max work on the sums over
+    the plans.
+34. uncleared holds also active lines fully refunded (whole amount). enrolled_on is the earliest plan's. cleared is draws_cleared.
+35. awaited: not-seen lines whole (billed fees too) while the as-of day is within late_match_days, then lapsed aid up to what is still
+    short.
+36. again: billed fee lines too; attempts not above again_times, as-of day within again_days of the first attempt. Failed lines that do
+    not fit are passed over, later ones may still fit. "Later lines" are of any kind, by draw date.
+37. kept: with unbilled fees left out everywhere. A stopped plan's pending lines of every kind, unbilled fees too, stand at 0.00.
+38. Nothing proposed, or a person decides: kept and all after it are zero; awaited (and again, unless a person decides) still stand.
+    Before billing only stops stand. Undecided money or a dispute in any term of the student blocks all terms.
+39. proposed_draws lists every changeable line, unchanged ones too, one entry a line. notice_by looks at lines whose amount changes.
+40. The cap is twice the plan's largest active line of kind draw, but never below the line's own amount. What is above the cap is
+    to_collect at once, other lines do not share it. "No other plan's line goes up" looks at plans of the same term; lines may still go
+    down.
+41. Reductions: all lines that cannot give their share become zero together, then the others share anew. Spare cents go to the earliest
+    lines.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+from .bill import accounts, student_row
+from .book import read_book
+from .matching import match_money
+from .proposing import propose
+from .states import draw_rows, event_rows, settle
+from .undoing import settle_returns
+from .variance import CAUSES, variance_row
+
+if TYPE_CHECKING:
+    from datetime import date
+
+    from reconcile.policy import Rules
+
+__all__ = ["CAUSES", "SlowResult", "slow_run"]
+
+
+@dataclass(frozen=True)
+class SlowResult:
+    """What a run should come to: rows as dicts, money in cents, dates as dates, text "" where absent."""
+
+    students: list[dict[str, Any]]
+    draws: list[dict[str, Any]]
+    plans: list[dict[str, Any]]
+    events: list[dict[str, Any]]
+
+
+def slow_run(
+    exports: dict[str, list[dict[str, Any]]],
+    rules: Rules,
+    as_of: date,
+    *,
+    has_postings: bool,
+    bank_from: date | None = None,  # noqa: ARG001 (a span that begins too late refuses a run at intake, before any engine)
+    bank_through: date | None = None,
+) -> SlowResult:
+    """Work out a run from accepted rows: read the book, settle returns, match money, give states, then ask each account."""
+    book = read_book(exports, rules, as_of, has_postings=has_postings, bank_through=bank_through)
+    undone = settle_returns(book)
+    settled = settle(book, undone, match_money(book, undone))
+    everyone = accounts(settled)
+    return SlowResult(
+        students=[student_row(a) for a in everyone],
+        draws=draw_rows(settled),
+        plans=[{**variance_row(a), **propose(a).row(rules.plans.notice_days)} for a in everyone if a.plans],
+        events=event_rows(settled),
+    )

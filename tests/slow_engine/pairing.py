@@ -1,0 +1,170 @@
+"""Bank events and ledger postings that are the same money, as far as balances need it: refunds told twice, payments that are really draws.
+
+Pairs are of one student and term and of equal amount (card fee out); of all possible pairs the nearest in days is taken first.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING
+
+from .fits import with_fee
+from .states import Settled, event_term
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+
+    from .book import Event, Row
+
+
+@dataclass
+class LedgerPairs:
+    """Postings by place in the student's list: cents of each that count elsewhere already, and the outside charges that payments met."""
+
+    counted_elsewhere: dict[int, int] = field(default_factory=dict)
+    meets_outside: set[int] = field(default_factory=set)
+    met_charges: set[int] = field(default_factory=set)
+    reversed_charges: set[int] = field(default_factory=set)
+
+
+def pair_ledger(settled: Settled, postings: list[Row], charges: list[Row], student_id: str, term: str) -> LedgerPairs:
+    """Pair the events and postings of one student and term; charges and postings are lists of that student and term."""
+    book = settled.book
+    pairs = LedgerPairs()
+    events = [
+        e for e in book.events if e.student_id == student_id and e.kind != "payment" and not e.is_dispute and event_term(settled, e) == term
+    ]
+    taken: set[int] = set()
+    within = book.rules.matching.late_match_days
+
+    def soon(e: Event, p: Row) -> bool:
+        return bool(abs((p["posted_on"] - e.settled_on).days) <= within)
+
+    def pair(some: list[Event], kind: str, sign: int, ok: Callable[[Event, Row], bool]) -> dict[int, int]:
+        """Postings of a kind and sign for events: event position to posting."""
+        possible = sorted(
+            (abs((p["posted_on"] - e.settled_on).days), e.order, _posting_order(p), i, e.position)
+            for e in some
+            for i, p in enumerate(postings)
+            if i not in taken and p["kind"] == kind and p["amount"] == sign * ledger_amount(settled, e) and ok(e, p)
+        )
+        out: dict[int, int] = {}
+        for _, _, _, i, position in possible:
+            if i not in taken and position not in out:
+                taken.add(i)
+                out[position] = i
+        return out
+
+    cleared = [e for e in events if e.outcome == "cleared"]
+    back = [e for e in events if e.outcome != "cleared"]
+    posted = pair(cleared, "plan draw", 1, soon)
+    reversed_ = pair(back, "plan draw", -1, soon)
+    refunds = [e for e in back if e.outcome == "refunded" and e.position not in reversed_]
+    for position, i in pair(refunds, "refund", -1, soon).items():
+        undid = sum(u.cents for u in settled.undone.undoings if u.by.position == position and u.event.kind != "payment")
+        pairs.counted_elsewhere[i] = -min(-postings[i]["amount"], undid)
+    by_position = {e.position: e for e in events}
+    unposted = [e for e in cleared if e.position not in posted]
+    for position, i in pair(unposted, "payment", 1, lambda e, p: e.settled_on <= p["posted_on"] <= _lag_end(settled, e)).items():
+        pairs.counted_elsewhere[i] = postings[i]["amount"]
+        j = _its_negative(settled, postings, i, by_position[position], taken)
+        if j is not None:
+            taken.add(j)
+            pairs.counted_elsewhere[j] = postings[j]["amount"]
+    _meet_outside(settled, pairs, postings, charges, taken)
+    return pairs
+
+
+def _posting_order(p: Row) -> tuple[object, ...]:
+    return (p["posted_on"], p["reference"], p["kind"])
+
+
+def ledger_amount(settled: Settled, event: Event) -> int:
+    """What the ledger should show for an event: its amount without the card fee in it."""
+    if event.outcome == "cleared":
+        place = settled.matched.hung.get(event.position)
+        keys = [place[0]] if place else settled.matched.lines_of.get(event.position, [])
+        lines = [settled.book.lines[k] for k in keys]
+        return event.amount - (lines[0].fee if len(lines) == 1 and with_fee(event, lines[0]) else 0)
+    failed = settled.undone.failed_line.get(event.position)
+    if failed:
+        line = settled.book.lines[failed]
+        return event.amount - (line.fee if with_fee(event, line) else 0)
+    return event.amount - sum(_fee_undone(settled, event, u.event) for u in settled.undone.undoings if u.by is event)
+
+
+def _fee_undone(settled: Settled, by: Event, event: Event) -> int:
+    """The card fee that a return took back: an event's draw part comes off before its fee part."""
+    draw = ledger_amount(settled, event)
+    before = 0
+    for u in settled.undone.takers_as_settled(event):
+        fee = max(0, before + u.cents - draw) - max(0, before - draw)
+        if u.by is by:
+            return fee
+        before += u.cents
+    return 0
+
+
+def _lag_end(settled: Settled, event: Event) -> object:
+    book = settled.book
+    keys = settled.matched.lines_of.get(event.position) or [k for k in [settled.matched.hung.get(event.position, (None, ""))[0]] if k]
+    method = book.lines[keys[0]].method if keys else event.method or "bank"
+    lag = book.rules.matching.posting_lag
+    return book.days.add(event.settled_on, lag.card if method == "card" else lag.bank)
+
+
+def _its_negative(settled: Settled, postings: list[Row], i: int, event: Event, taken: set[int]) -> int | None:
+    """The negative payment of a payment: on or after it, soon after it or soon after the return of the draw; the nearest."""
+    within = settled.book.rules.matching.late_match_days
+    back = [u.by.settled_on for u in settled.undone.takers(event)]
+    start = postings[i]["posted_on"]
+    found = [
+        ((p["posted_on"] - start).days, _posting_order(p), j)
+        for j, p in enumerate(postings)
+        if j not in taken
+        and p["kind"] == "payment"
+        and p["amount"] == -postings[i]["amount"]
+        and p["posted_on"] >= start
+        and any(abs((p["posted_on"] - day).days) <= within for day in [start, *back])
+    ]
+    return min(found)[2] if found else None
+
+
+def _meet_outside(settled: Settled, pairs: LedgerPairs, postings: list[Row], charges: list[Row], taken: set[int]) -> None:
+    """Outside charges less their reversals; each that is left is met by one payment of exactly its amount, posted since, not reversed."""
+    outside = [i for i, c in enumerate(charges) if c["charge_type"] in settled.book.rules.plans.outside_plan]
+    outside.sort(key=lambda i: (charges[i]["posted_on"], charges[i]["amount"], charges[i]["charge_type"], charges[i]["description"]))
+    for j in [i for i in outside if charges[i]["amount"] < 0]:
+        same = [
+            i
+            for i in outside
+            if i not in pairs.reversed_charges
+            and charges[i]["amount"] == -charges[j]["amount"]
+            and charges[i]["charge_type"] == charges[j]["charge_type"]
+            and charges[i]["posted_on"] <= charges[j]["posted_on"]
+        ]
+        if same:
+            pairs.reversed_charges |= {j, same[-1]}
+    payments = sorted(
+        (i for i, p in enumerate(postings) if p["kind"] == "payment" and i not in taken), key=lambda i: _posting_order(postings[i])
+    )
+    reversed_payments: set[int] = set()
+    for j in [i for i in payments if postings[i]["amount"] < 0]:
+        same = [
+            i
+            for i in payments
+            if i not in reversed_payments
+            and postings[i]["amount"] == -postings[j]["amount"]
+            and postings[i]["posted_on"] <= postings[j]["posted_on"]
+        ]
+        if same:
+            reversed_payments.add(same[-1])
+    for c in outside:
+        if charges[c]["amount"] <= 0 or c in pairs.reversed_charges:
+            continue
+        for i in payments:
+            good = postings[i]["amount"] == charges[c]["amount"] and postings[i]["posted_on"] >= charges[c]["posted_on"]
+            if good and i not in reversed_payments and i not in pairs.meets_outside:
+                pairs.meets_outside.add(i)
+                pairs.met_charges.add(c)
+                break

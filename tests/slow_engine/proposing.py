@@ -1,0 +1,156 @@
+"""What the remaining draws should become, so that plan and bill meet and nobody is drawn for more than the bill."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING, Any
+
+from .bill import aid_of_row, is_stopped
+from .days import after
+from .states import late_money_may_come
+from .variance import balance_to_meet, baseline, has_uncleared
+
+if TYPE_CHECKING:
+    from .bill import Account
+    from .book import Line
+    from .states import LineState
+
+
+@dataclass
+class Proposal:
+    """The last part of a row of plans.csv; cents, and per changed line its new amount."""
+
+    again: int = 0
+    awaited: int = 0
+    kept: int = 0
+    to_give_back: int = 0
+    to_stop: int = 0
+    to_collect: int = 0
+    new_amounts: list[tuple[Line, int]] = field(default_factory=list)
+    stops: list[Line] = field(default_factory=list)
+
+    def row(self, notice_days: int) -> dict[str, Any]:
+        """As columns."""
+        entries = sorted([*self.new_amounts, *((x, 0) for x in self.stops)], key=lambda pair: pair[0].oldest_first)
+        changed = [x.draw_date for x, cents in self.new_amounts if cents != x.amount]
+        return {
+            "again": self.again,
+            "awaited": self.awaited,
+            "kept": self.kept,
+            "proposed_draws": "; ".join(f"{x.draw_date.isoformat()} {cents // 100}.{cents % 100:02d}" for x, cents in entries),
+            "to_give_back": self.to_give_back,
+            "to_stop": self.to_stop,
+            "to_collect": self.to_collect,
+            "notice_by": after(min(changed), -notice_days) if changed else None,
+        }
+
+
+def propose(account: Account) -> Proposal:
+    """Work out the proposal of one student and term."""
+    rules = account.settled.book.rules
+    stopped = {p.plan_id for p in account.plans if is_stopped(account.settled, p)}
+    pending = [s for s in account.lines if s.state == "pending" and s.is_active]
+    out = Proposal(stops=[s.line for s in pending if s.line.plan_id in stopped])
+    if account.as_of < account.term.billed_on:
+        return out
+    to_meet = balance_to_meet(account)
+    variance = account.pending_draws - to_meet
+    out.awaited = _awaited(account, variance)
+    if _person_decides(account):
+        return out
+    out.again = _again(account, stopped, max(0, -variance - out.awaited))
+    if abs(variance + out.again + out.awaited) <= account.tolerance and not out.stops:
+        return out
+    soon = after(account.as_of, rules.plans.notice_days)
+    free = [s for s in pending if s.line.plan_id not in stopped and account.counts(s)]
+    change = [s.line for s in free if s.is_plan_line and s.line.draw_date >= soon]
+    out.kept = account.amount_in("in transit") + sum(s.line.amount for s in free if s.line not in change)
+    rest = to_meet - out.again - out.awaited - out.kept
+    if rest < 0:
+        out.new_amounts = [(x, 0) for x in change]
+        out.to_give_back = min(-rest, max(0, -account.balance_now))
+        out.to_stop = -rest - out.to_give_back
+        return out
+    if not change:
+        out.to_collect = rest
+        return out
+    difference = rest - sum(x.amount for x in change)
+    nothing_up = any(p.plan_id in stopped and has_uncleared(account, p) for p in account.plans)
+    if difference > 0 and nothing_up:
+        out.new_amounts = [(x, x.amount) for x in change]
+        out.to_collect = difference
+    elif difference > 0:
+        _raise(account, out, change, difference)
+    else:
+        _lower(account, out, change, -difference)
+    return out
+
+
+def shared(cents: int, parts: int, rule: str) -> list[int]:
+    """Cents in equal parts: spare cents go one each to the first parts, or all to the last."""
+    each, spare = divmod(cents, parts)
+    if rule == "last absorbs":
+        return [each] * (parts - 1) + [each + spare]
+    return [each + 1] * spare + [each] * (parts - spare)
+
+
+def _lower(account: Account, out: Proposal, lines: list[Line], cents: int) -> None:
+    """Take cents off the lines in equal parts; a line that has less becomes zero and the others share anew."""
+    rule = account.settled.book.rules.plans.split
+    giving = list(lines)
+    while True:
+        parts = dict(zip((x.key for x in giving), shared(cents, len(giving), rule), strict=True))
+        short = [x for x in giving if x.amount < parts[x.key]]
+        if not short:
+            break
+        giving = [x for x in giving if x not in short]
+        cents -= sum(x.amount for x in short)
+    out.new_amounts = [(x, x.amount - parts[x.key] if x in giving else 0) for x in lines]
+
+
+def _raise(account: Account, out: Proposal, lines: list[Line], cents: int) -> None:
+    """Add cents to the lines in equal parts; what would go above twice the plan's largest active draw is to be collected otherwise."""
+    parts = shared(cents, len(lines), account.settled.book.rules.plans.split)
+    for x, part in zip(lines, parts, strict=True):
+        draws = [s.line.amount for s in account.lines if s.line.plan_id == x.plan_id and s.is_active and s.line.kind == "draw"]
+        cap = max(x.amount, 2 * max(draws, default=0))
+        out.new_amounts.append((x, min(cap, x.amount + part)))
+        out.to_collect += max(0, x.amount + part - cap)
+
+
+def _awaited(account: Account, variance: int) -> int:
+    """Not-seen draws that may come late, and lapsed aid as far as the plan is short by it."""
+    lines = sum(s.line.amount for s in account.lines if s.is_active and account.counts(s) and late_money_may_come(account.settled, s))
+    base = baseline(account)
+    lapsed = 0
+    for row in account.aid:
+        status, cents = aid_of_row(row, account.settled, account.as_of)
+        if status == "lapsed" and aid_of_row(row, account.settled, base)[0] == "anticipated":
+            lapsed += cents
+    return lines + min(max(0, lapsed), max(0, -variance - lines))
+
+
+def _again(account: Account, stopped: set[str], short: int) -> int:
+    """Failed draws that may be presented again, oldest first, each only if it fits whole into what is still short."""
+    out = 0
+    for s in account.lines:
+        if s.state == "failed" and account.counts(s) and _may_be_presented(account, s, stopped) and s.line.amount <= short - out:
+            out += s.line.amount
+    return out
+
+
+def _may_be_presented(account: Account, s: LineState, stopped: set[str]) -> bool:
+    code = account.settled.book.code(s.failures[-1])
+    if code is None or not code.again or s.line.plan_id in stopped:
+        return False
+    if s.attempts > code.again_times or account.as_of > after(s.tries[0].settled_on, code.again_days):
+        return False
+    later = [x for x in account.lines if x.line.plan_id == s.line.plan_id and x.line.draw_date > s.line.draw_date]
+    return not later or any(x.is_active for x in later)
+
+
+def _person_decides(account: Account) -> bool:
+    """Undecided money of the student, or a return dishonored or contested."""
+    settled = account.settled
+    mine = [e for e in settled.book.events if e.student_id == account.student_id]
+    return any(e.is_dispute or e.position in settled.matched.undecided for e in mine)

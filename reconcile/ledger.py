@@ -29,11 +29,18 @@ ANOTHER_KIND_BACK = "posted as another kind, taken off again"
 
 
 def pair_ledger(
-    postings: pd.DataFrame, events: pd.DataFrame, money: pd.DataFrame, lines: pd.DataFrame, rules: Rules, days: BankingDays
+    postings: pd.DataFrame,
+    events: pd.DataFrame,
+    money: pd.DataFrame,
+    undoings: pd.DataFrame,
+    lines: pd.DataFrame,
+    rules: Rules,
+    days: BankingDays,
 ) -> pd.DataFrame:
     """Say which posting on the student ledger is which bank event.
 
-    In:      postings and bank events of the as-of day, where the events' money went (event_money), schedule lines; cents.
+    In:      postings and bank events of the as-of day, where the events' money went (event_money), which event
+             each return or refund undid, schedule lines; cents.
     Out:     event, posting (row positions), how: `posted` (a cleared event and a positive plan draw), `taken off again` (a return or
              refund and a negative plan draw), `refund` (a refund at the bank and a refund posting), `posted as another kind` (a cleared
              event and a payment posted from the settlement day to the end of the posting lag) and its negative payment.
@@ -48,10 +55,11 @@ def pair_ledger(
     event_key, posting_key = _keys(money, amount, postings)
     event_day, posting_day = day_numbers(events["settled_on"]), day_numbers(postings["posted_on"])
     free_event, free_posting = np.ones(len(events), dtype=bool), np.ones(len(postings), dtype=bool)
+    event_order, posting_order = _by_content(events, _EVENT_ORDER), _by_content(postings, _POSTING_ORDER)
     parts: list[pd.DataFrame] = []
 
     def pair(which_event: Bools, which_posting: Bools, how: str, before: int, after: int | Ints) -> None:
-        a, b = np.flatnonzero(which_event & free_event), np.flatnonzero(which_posting & free_posting)
+        a, b = event_order[(which_event & free_event)[event_order]], posting_order[(which_posting & free_posting)[posting_order]]
         limit = after if isinstance(after, int) else after[a]
         at_a, at_b = nearest_pairs(event_key[a], event_day[a], posting_key[b], posting_day[b], before, limit)
         free_event[a[at_a]] = False
@@ -63,8 +71,17 @@ def pair_ledger(
     pair(back, drawn & (cents < 0), TAKEN_OFF, reach, reach)
     pair(placed & (outcome == "refunded"), (kind == "refund") & (cents < 0), REFUND, reach, reach)
     pair(cleared, (kind == "payment") & (cents > 0), ANOTHER_KIND, 0, _posting_lag(events, lines, money, rules, days))
-    parts.append(_payments_taken_back(postings, parts[-1], posting_key, free_posting))
+    parts.append(_payments_taken_back(postings, parts[-1], posting_key, free_posting, _undone_on(events, undoings), event_day, reach))
     return pd.concat(parts, ignore_index=True).astype({"event": "int64", "posting": "int64", "how": "str"})
+
+
+_EVENT_ORDER = ["settled_on", "reference", "plan_id", "amount", "outcome", "kind", "line", "original_reference", "return_code"]
+_POSTING_ORDER = ["posted_on", "reference", "kind"]
+
+
+def _by_content(table: pd.DataFrame, columns: list[str]) -> Ints:
+    """Row positions in the order of their content, so that the order of rows and files never decides a tie."""
+    return np.asarray(table[columns].reset_index(drop=True).sort_values(columns, kind="stable").index, dtype=np.int64)
 
 
 def _ledger_cents(events: pd.DataFrame, money: pd.DataFrame, lines: pd.DataFrame) -> Ints:
@@ -98,13 +115,41 @@ def _posting_lag(events: pd.DataFrame, lines: pd.DataFrame, money: pd.DataFrame,
     return np.asarray(days.add_numbers(settled, lag) - settled) if len(settled) else np.zeros(0, dtype=np.int64)
 
 
-def _payments_taken_back(postings: pd.DataFrame, another: pd.DataFrame, key: Ints, free: Bools) -> pd.DataFrame:
-    """The negative payment that takes a draw posted as a payment off again: same student, term and amount, on or after it."""
-    first = another["posting"].to_numpy(dtype=np.int64)
-    negative = np.flatnonzero(free & ((postings["kind"] == "payment") & (postings["amount"] < 0)).to_numpy(dtype=bool))
+def _undone_on(events: pd.DataFrame, undoings: pd.DataFrame) -> dict[int, list[int]]:
+    """The days on which each event was undone, by event position."""
+    days = day_numbers(events["settled_on"])
+    undone: dict[int, list[int]] = {}
+    for by, of in undoings[["by", "of"]].itertuples(index=False):
+        undone.setdefault(of, []).append(int(days[by]))
+    return undone
+
+
+def _payments_taken_back(
+    postings: pd.DataFrame, another: pd.DataFrame, key: Ints, free: Bools, undone_on: dict[int, list[int]], event_day: Ints, reach: int
+) -> pd.DataFrame:
+    """The negative payment that takes a draw posted as a payment off again.
+
+    It is of the same student, term and amount, on or after the payment, and within `reach` days of it or of what undid the draw.
+    """
     day = day_numbers(postings["posted_on"])
-    at_a, at_b = nearest_pairs(key[first], day[first], key[negative], day[negative], 0, int(day.max(initial=0)) + 1)
-    return pd.DataFrame({"event": another["event"].to_numpy()[at_a], "posting": negative[at_b], "how": ANOTHER_KIND_BACK})
+    negative = free & ((postings["kind"] == "payment") & (postings["amount"] < 0)).to_numpy(dtype=bool)
+    waiting: dict[int, list[int]] = {}
+    for at in _by_content(postings, _POSTING_ORDER):
+        if negative[at]:
+            waiting.setdefault(int(key[at]), []).append(int(at))
+    found: list[tuple[int, int]] = []
+    pairs = zip(another["event"].tolist(), another["posting"].tolist(), strict=True)
+    for event, posting in sorted(pairs, key=lambda pair: int(day[pair[1]] - event_day[pair[0]])):
+        since = int(day[posting])
+        near = [since, *undone_on.get(event, ())]
+        fitting = [
+            at for at in waiting.get(int(key[posting]), ()) if day[at] >= since and any(abs(int(day[at]) - one) <= reach for one in near)
+        ]
+        if fitting:
+            nearest = min(fitting, key=lambda at: int(day[at]))
+            waiting[int(key[posting])].remove(nearest)
+            found.append((event, nearest))
+    return pd.DataFrame({"event": [e for e, _ in found], "posting": [p for _, p in found], "how": ANOTHER_KIND_BACK})
 
 
 def counted_cents(postings: pd.DataFrame, pairs: pd.DataFrame, events: pd.DataFrame, undoings: pd.DataFrame) -> Ints:

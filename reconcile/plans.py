@@ -166,21 +166,15 @@ def _with_advice(variances: pd.DataFrame, advice: dict[int, Advice], rules: Rule
     return table[[column.name for column in OUTPUTS["plans"]]]
 
 
-def person_decides_first(
-    money: pd.DataFrame, told: Bools, blocked: frozenset[tuple[str, str]], variances: pd.DataFrame, keys: PlanKeys
-) -> Bools:
-    """Rows without a proposal: undecided money, a dishonored or contested return, or a rejected row of the student or plan.
+def person_decides_first(money: pd.DataFrame, told: Bools, blocked: frozenset[tuple[str, str]], variances: pd.DataFrame) -> Bools:
+    """Rows without a proposal: undecided money or a dishonored or contested return of the student, or a rejected row of student or plan.
 
     In:      where bank money went, which events are dishonored or contested returns, ("student", id) and ("plan", id) of rejected rows.
     """
-    decide = np.zeros(len(keys), dtype=bool)
-    open_money = money["bucket"].isin([UNDECIDED]).to_numpy(dtype=bool) | (money["undecided"] > 0).to_numpy(dtype=bool) | told
-    at = keys.lookup(money)
-    decide[at[open_money & (at >= 0)]] = True
-    adrift = money.loc[open_money & (money["term"] == "").to_numpy(dtype=bool), "student_id"]
-    students = {student for what, student in blocked if what == "student"} | set(adrift)
+    open_money = (money["bucket"] == UNDECIDED).to_numpy(dtype=bool) | (money["undecided"] > 0).to_numpy(dtype=bool) | told
+    students = {student for what, student in blocked if what == "student"} | set(money.loc[open_money, "student_id"])
     plans = {plan for what, plan in blocked if what == "plan"}
-    decide |= variances["student_id"].isin(students).to_numpy(dtype=bool)
+    decide = variances["student_id"].isin(students).to_numpy(dtype=bool)
     if plans:
-        decide |= np.array([not plans.isdisjoint(ids.split("; ")) for ids in variances["plan_ids"]], dtype=bool)
-    return decide
+        decide = decide | np.array([not plans.isdisjoint(ids.split("; ")) for ids in variances["plan_ids"]], dtype=bool)
+    return np.asarray(decide)

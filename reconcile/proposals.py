@@ -167,35 +167,34 @@ def _new_amounts(at: Situation, change: list[PlanLine], wanted: int, split: Spli
     old = [line.amount for line in change]
     difference = wanted - sum(old)
     if difference < 0:
-        return _share(old, difference, [0] * len(old), split)[0], 0
+        return _lower(old, -difference, split), 0
     holds_stopped = any(
         line.plan in at.stopped and line.active and line.state not in {"cleared", "part cleared", "cancelled"} for line in at.lines
     )
     if holds_stopped:
         return old, difference
-    return _share(old, difference, [max(line.amount, 2 * _largest_draw(at, line.plan)) for line in change], split)
+    shares = split_equal(difference, len(old), split) if old else []
+    new = [min(line.amount + share, max(line.amount, 2 * _largest_draw(at, line.plan))) for line, share in zip(change, shares, strict=True)]
+    return new, wanted - sum(new)
 
 
 def _largest_draw(at: Situation, plan: str) -> int:
     return max((line.amount for line in at.lines if line.plan == plan and line.active and line.kind == "draw"), default=0)
 
 
-def _share(old: list[int], difference: int, limits: list[int], split: SplitRule) -> tuple[list[int], int]:
-    """Share a difference equally over the lines; one that reaches its limit stays there and the others share anew.
+def _lower(old: list[int], less: int, split: SplitRule) -> list[int]:
+    """Take `less` off the lines in equal shares; those that cannot give their share become zero and the others share anew.
 
-    >>> _share([30000, 20000, 5000], -30000, [0, 0, 0], "spare cents first")
-    ([17500, 7500, 0], 0)
-    >>> _share([100, 100], 300, [200, 200], "spare cents first")
-    ([200, 200], 100)
+    >>> _lower([30000, 20000, 5000], 30000, "spare cents first")
+    [17500, 7500, 0]
     """
-    fixed: dict[int, int] = {}
-    while True:
-        open_at = [at for at in range(len(old)) if at not in fixed]
-        left = difference - sum(fixed[at] - old[at] for at in fixed)
-        if not open_at:
-            return [fixed[at] for at in range(len(old))], left
-        shares = dict(zip(open_at, split_equal(left, len(open_at), split), strict=True))
-        beyond = [at for at in open_at if (old[at] + shares[at] - limits[at]) * (1 if difference > 0 else -1) > 0]
-        if not beyond:
-            return [fixed[at] if at in fixed else old[at] + shares[at] for at in range(len(old))], 0
-        fixed.update({at: limits[at] for at in beyond})
+    new = dict(enumerate(old))
+    while less:
+        giving = [at for at in new if new[at]]
+        shares = dict(zip(giving, split_equal(less, len(giving), split), strict=True))
+        short = [at for at in giving if new[at] < shares[at]]
+        for at in short or giving:
+            taken = min(new[at], shares[at])
+            new[at] -= taken
+            less -= taken
+    return list(new.values())

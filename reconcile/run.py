@@ -81,14 +81,14 @@ def work_out(exports: Exports, rules: Rules, as_of: date, *, everyone_exact: boo
     lines = lines.assign(state=states["state"], cleared=states["cleared"], return_code=states["return_code"])
     lines = lines.assign(again=again_today(lines, events, matching.pairs, rules, as_of), stopped=stops[book.line_plan] != NEVER)
 
-    ledger = pair_ledger(postings, events, money, lines, rules, days)
+    ledger = pair_ledger(postings, events, money, matching.undoings, lines, rules, days)
     counted = counted_cents(postings, ledger, events, matching.undoings)
     credit_rows = credits_of(postings, counted, events, money, rules, has_postings=exports.has_postings)
     aid = aid.assign(standing=aid_standing(aid, rules, int(np.datetime64(as_of, "D").astype("int64")), as_of))
     students = standings(_standing(charges, aid, postings, credit_rows, money, lines), rules, as_of)
     bill = _bill_rows(charges, aid, postings, ledger, credit_rows, rules)
     variance, keys = variances(lines, bill, money, students, rules, as_of)
-    decide = person_decides_first(money, matching.told, exports.blocked, variance, keys)
+    decide = person_decides_first(money, matching.told, exports.blocked, variance)
     plans = advise_plans(variance, keys, lines, book, stops, students, decide, rules, as_of)
     return Worked(
         as_of=as_of,

@@ -99,7 +99,7 @@ def variances(
     balance, expected, pending = (_aligned(placed, own, name, len(keys)) for name in ("balance_now", "aid_anticipated", "pending_draws"))
     meet = balance - expected - standing["open_outside"]
     held = np.minimum(parts.cancelled, np.maximum(0, plan_total - parts.active))
-    lost = parts.failed + parts.not_seen
+    lost = parts.failed + parts.not_seen + parts.fees_failed + parts.fees_not_seen
     rolled = np.minimum(lost, np.maximum(0, parts.active - plan_total))
     no_line = money["on_cancelled_lines"] + money["undecided"] + money["without_a_line"]
     table = pd.DataFrame(
@@ -122,7 +122,7 @@ def variances(
             "charges_changed": -standing["charges_since"],
             "aid_changed": standing["aid_since"],
             "other_credits_changed": standing["credits_since"],
-            "failed_and_not_seen": -(lost - rolled) - parts.fees_failed - parts.fees_not_seen,
+            "failed_and_not_seen": -(lost - rolled),
             "uncleared": -parts.uncleared,
             "above_schedule": parts.above,
             "without_a_line": keys.sum(keys.lookup(money), no_line.to_numpy()),
@@ -163,8 +163,10 @@ class _LineSums:
 
 
 def _plan_totals(lines: pd.DataFrame, at: Ints, keys: PlanKeys) -> Ints:
-    """Sum of the plan totals; a plan without an active uncleared line that another plan followed (or replaced on the
-    same day) counts with its active lines."""
+    """Sum of the plan totals.
+
+    A plan without an active uncleared line that another plan followed (or replaced on the same day) counts with its active lines.
+    """
     live = ((lines["line_status"] == "active") & (lines["kind"] != "fee")).to_numpy(dtype=bool)
     open_line = live & ~lines["state"].isin([*WITH_MONEY, "cancelled"]).to_numpy(dtype=bool)
     frame = pd.DataFrame(

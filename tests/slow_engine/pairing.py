@@ -43,13 +43,13 @@ def pair_ledger(settled: Settled, postings: list[Row], charges: list[Row], stude
     def pair(some: list[Event], kind: str, sign: int, ok: Callable[[Event, Row], bool]) -> dict[int, int]:
         """Postings of a kind and sign for events: event position to posting."""
         possible = sorted(
-            (abs((p["posted_on"] - e.settled_on).days), e.order, _posting_order(p), i, e.position)
+            (abs((p["posted_on"] - e.settled_on).days), p["posted_on"] < e.settled_on, e.order, _posting_order(p), i, e.position)
             for e in some
             for i, p in enumerate(postings)
             if i not in taken and p["kind"] == kind and p["amount"] == sign * ledger_amount(settled, e) and ok(e, p)
         )
         out: dict[int, int] = {}
-        for _, _, _, i, position in possible:
+        for *_, i, position in possible:
             if i not in taken and position not in out:
                 taken.add(i)
                 out[position] = i
@@ -108,7 +108,7 @@ def _fee_undone(settled: Settled, by: Event, event: Event) -> int:
 def _lag_end(settled: Settled, event: Event) -> object:
     book = settled.book
     keys = settled.matched.lines_of.get(event.position) or [k for k in [settled.matched.hung.get(event.position, (None, ""))[0]] if k]
-    method = book.lines[keys[0]].method if keys else event.method or "bank"
+    method = event.method or (book.lines[keys[0]].method if keys else "bank")
     lag = book.rules.matching.posting_lag
     return book.days.add(event.settled_on, lag.card if method == "card" else lag.bank)
 

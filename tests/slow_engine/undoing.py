@@ -104,7 +104,7 @@ def _agree(r: Event, event: Event) -> bool:
 def _named_event(r: Event, cleared: list[Event]) -> Event | None:
     if not r.original_reference:
         return None
-    found = [e for e in cleared if e.reference == r.original_reference and e.student_id == r.student_id and _agree(r, e)]
+    found = [e for e in cleared if e.reference == r.original_reference and e.student_id == r.student_id]
     return found[0] if found else None
 
 

@@ -160,14 +160,16 @@ def _span(desk: _Desk, event: Event, line: Line, match: str) -> int | None:
         EXACT: (line.draw_date, line.window_end),
         LATE: (line.window_end + 1, late_end),
         EARLY: (line.early_from, line.draw_date - 1),
-        CARD_FEE: (line.early_from, late_end),
-        CANCELLED_LINE: (line.draw_date, line.late_end),
+        CANCELLED_LINE: (line.draw_date, late_end),
     }[match]
     return last if within(event, first, last) else None
 
 
 def _sweep(desk: _Desk, events: list[Event], match: str, *, with_fee: bool = False) -> list[Event]:
-    """Passes 2 to 5 and 8: each event in order takes the open line it fits whose span ends first; the most pairs possible."""
+    """Passes 2 to 5 and 8: each event in order takes the open line it fits whose span ends first; the most pairs possible.
+
+    With the card fee in, the dates are those of passes 2 to 4 one after the other, as for a line without a fee.
+    """
     if not events:
         return events
     if match == CANCELLED_LINE:
@@ -175,16 +177,12 @@ def _sweep(desk: _Desk, events: list[Event], match: str, *, with_fee: bool = Fal
     else:
         lines = desk.open_lines()
     by_fee = with_fee or match == CARD_FEE
-    fitting: dict[int, list[Line]] = {}
-    for event in events:
-        found = []
-        for line in lines:
-            asked = line.gross if by_fee else line.amount
-            if event.amount == asked and (not by_fee or line.gross != line.amount) and may_pay(event, line):
-                end = _span(desk, event, line, match)
-                if end is not None:
-                    found.append((end, line.order, line))
-        fitting[event.at] = [line for _end, _order, line in sorted(found, key=lambda f: f[:2])]
+    lines = [line for line in lines if not by_fee or line.gross != line.amount]
+    by_amount: dict[int, list[Line]] = {}
+    for line in lines:
+        by_amount.setdefault(line.gross if by_fee else line.amount, []).append(line)
+    stages = (EXACT, LATE, EARLY) if match == CARD_FEE else (match,)
+    fitting = [{event.at: _fitting(desk, event, by_amount.get(event.amount, []), stage) for event in events} for stage in stages]
     holder = _most_pairs(events, fitting)
     by_at = {line.at: line for line in lines}
     taken = {event_at: by_at[line_at] for line_at, event_at in holder.items()}
@@ -194,23 +192,36 @@ def _sweep(desk: _Desk, events: list[Event], match: str, *, with_fee: bool = Fal
     return [event for event in events if event.at not in taken]
 
 
-def _most_pairs(events: list[Event], fitting: dict[int, list[Line]]) -> dict[int, int]:
-    """Who holds which line: oldest first, then, where kinds differ and more pairs are possible, by moving earlier events over.
+def _fitting(desk: _Desk, event: Event, lines: list[Line], match: str) -> list[Line]:
+    """Lines that the event fits in this pass, the one whose span ends first in front."""
+    found = []
+    for line in lines:
+        end = _span(desk, event, line, match) if may_pay(event, line) else None
+        if end is not None:
+            found.append((end, line.order, line))
+    return [line for _end, _order, line in sorted(found, key=lambda one: one[:2])]
+
+
+def _most_pairs(events: list[Event], fitting: list[dict[int, list[Line]]]) -> dict[int, int]:
+    """Who holds which line: oldest first, stage by stage, then, where more pairs are possible, by moving earlier events over.
 
     Where each line fits one interval of days the first sweep already makes the most pairs (Glover 1967, convex bipartite graphs), and
-    no move is found.
+    no move is found; kinds that differ, and the stages of the pass with the card fee, can leave one.
     """
     holder: dict[int, int] = {}
-    without = []
-    for event in events:
-        line = next((line for line in fitting[event.at] if line.at not in holder), None)
-        if line is None:
-            without.append(event.at)
-        else:
-            holder[line.at] = event.at
+    waiting = [event.at for event in events]
+    for stage in fitting:
+        without = []
+        for event_at in waiting:
+            line = next((line for line in stage[event_at] if line.at not in holder), None)
+            if line is None:
+                without.append(event_at)
+            else:
+                holder[line.at] = event_at
+        waiting = without
 
     def move(event_at: int, tried: set[int]) -> bool:
-        for line in fitting[event_at]:
+        for line in (line for stage in fitting for line in stage[event_at]):
             if line.at not in tried:
                 tried.add(line.at)
                 if line.at not in holder or move(holder[line.at], tried):
@@ -218,7 +229,7 @@ def _most_pairs(events: list[Event], fitting: dict[int, list[Line]]) -> dict[int
                     return True
         return False
 
-    for event_at in without:
+    for event_at in waiting:
         move(event_at, set())
     return holder
 

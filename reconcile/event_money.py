@@ -50,7 +50,8 @@ def event_money(lines: pd.DataFrame, events: pd.DataFrame, book: Book, owners: O
     """Say for each bank event where its cents went, and in which student, term, plan and line it counts.
 
     In:      lines, events and what was found of them, over their row positions; cents are positive.
-    Out:     one row per event: student_id, term, plan_id, line, the columns of CENTS, match, bucket, reason, undoes_what.
+    Out:     one row per event: student_id, term, plan_id, line, line_at, the columns of CENTS, is_fee (the event is plan fee money),
+             fee_inside (card fee in its amount), match, bucket, reason, undoes_what.
              Money without a line of a known student that no plan's dates hold stands in `nobodys`, with the reason.
     Keeps:   the columns of CENTS add up to the amount.
     """
@@ -92,11 +93,24 @@ def event_money(lines: pd.DataFrame, events: pd.DataFrame, book: Book, owners: O
     frame.insert(2, "plan_id", _text(book.plans, np.where(placed, plan, NOBODY), events["plan_id"]))
     frame.insert(3, "line", _line_text(lines, line_at, events["line"]))
     frame.insert(4, "line_at", line_at)
+    own, gross, fee_line = _of_line(lines, line_at)
+    frame["is_fee"] = np.where(line_at != NOBODY, fee_line, is_fee & cleared)
+    frame["fee_inside"] = np.where((line_at != NOBODY) & (amount == gross), gross - own, 0)
     frame["match"] = _match_text(matching.pairs, count)
     frame["bucket"] = pd.Series(bucket, dtype="str")
     frame["reason"] = pd.Series(_reason(bucket, matching, placed, known), dtype="str")
     frame["undoes_what"] = _undoes_text(matching, events)
     return frame
+
+
+def _of_line(lines: pd.DataFrame, line_at: Ints) -> tuple[Ints, Ints, Bools]:
+    """Amount, amount with card fee, and whether it is a fee line, of the line each event is on (zeros without one)."""
+    if not len(lines):
+        return np.zeros(len(line_at), dtype=np.int64), np.zeros(len(line_at), dtype=np.int64), np.zeros(len(line_at), dtype=bool)
+    has = line_at != NOBODY
+    amount, gross = lines["amount"].to_numpy()[line_at], lines["gross"].to_numpy()[line_at]
+    fee = (lines["kind"] == "fee").to_numpy(dtype=bool)[line_at]
+    return np.where(has, amount, 0), np.where(has, gross, 0), has & fee
 
 
 def _first_line(pairs: pd.DataFrame, count: int) -> Ints:

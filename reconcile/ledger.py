@@ -50,7 +50,7 @@ def pair_ledger(
     reach = rules.matching.late_match_days
     amount, outcome = _ledger_cents(events, money, lines), events["outcome"].to_numpy(dtype=object)
     placed = (money["term"] != "").to_numpy(dtype=bool) & (events["kind"] != "payment").to_numpy(dtype=bool)
-    cleared, back = placed & (outcome == "cleared"), placed & (outcome != "cleared")
+    cleared, back = placed & (outcome == "cleared"), placed & (outcome != "cleared") & ~(money["told_only"] > 0).to_numpy(dtype=bool)
     kind, cents = postings["kind"].to_numpy(dtype=object), postings["amount"].to_numpy()
     event_key, posting_key = _keys(money, amount, postings)
     event_day, posting_day = day_numbers(events["settled_on"]), day_numbers(postings["posted_on"])
@@ -173,33 +173,60 @@ def counted_cents(postings: pd.DataFrame, pairs: pd.DataFrame, events: pd.DataFr
 
 
 def credits_of(
-    postings: pd.DataFrame, counted: Ints, events: pd.DataFrame, money: pd.DataFrame, rules: Rules, *, has_postings: bool
+    postings: pd.DataFrame,
+    counted: Ints,
+    events: pd.DataFrame,
+    money: pd.DataFrame,
+    undoings: pd.DataFrame,
+    rules: Rules,
+    *,
+    has_postings: bool,
 ) -> pd.DataFrame:
     """The credits that count beside plan draws, each with its day.
 
-    In:      postings and how many cents of each count, bank events and where their money went; cents.
+    In:      postings and how many cents of each count, bank events, where their money went and what undid it; cents.
     Out:     student_id, term, day (day number), cents, source (`posting`, `fee`, `payment at the bank`), at (row position in its table):
-             postings; fee money at the bank where the term bills the fee; without a postings export, payments that the bank shows.
+             postings; fee money at the bank where the term bills the fee; without a postings export, payments that the bank shows. Money
+             that was undone counts on its day and goes off again on the day of what undid it.
     """
-    parts = [_rows(postings, postings["posted_on"], pd.Series(counted, index=postings.index), "posting")]
+    parts = [_rows(postings, np.arange(len(postings)), day_numbers(postings["posted_on"]), counted, "posting")]
+    settled = day_numbers(events["settled_on"])
     fee_terms = [term.code for term in rules.terms if term.fee_on_bill]
-    fees = money["fee_on_lines"] + money["fee_without_a_line"]
-    parts.append(_rows(money, events["settled_on"], fees.where(money["term"].isin(fee_terms), 0), "fee"))
+    kinds = [("fee", money["term"].isin(fee_terms), money["fee_on_lines"] + money["fee_without_a_line"], money["is_fee"])]
     if not has_postings:
-        paid = (events["kind"] == "payment") & (money["term"] != "")
-        parts.append(_rows(money, events["settled_on"], money["payment"].where(paid, 0), "payment at the bank"))
+        paid = events["kind"] == "payment"
+        kinds.append(("payment at the bank", paid & (money["term"] != ""), money["payment"], paid))
+    for source, counts, stands, is_of_kind in kinds:
+        at = np.flatnonzero((counts & (stands != 0)).to_numpy(dtype=bool))
+        parts.append(_rows(money, at, settled[at], stands.to_numpy()[at], source))
+        parts += _undone_later(money, events, undoings, (counts & is_of_kind).to_numpy(dtype=bool), source)
     return pd.concat(parts, ignore_index=True).astype({"cents": "int64", "student_id": "str", "term": "str"})
 
 
-def _rows(table: pd.DataFrame, dates: pd.Series, cents: pd.Series, source: str) -> pd.DataFrame:
-    which = np.flatnonzero((cents != 0).to_numpy(dtype=bool))
+def _undone_later(money: pd.DataFrame, events: pd.DataFrame, undoings: pd.DataFrame, which: Bools, source: str) -> list[pd.DataFrame]:
+    """Money that no longer stands: there from the day it settled to the day it was undone. A card fee inside an amount is undone last."""
+    rows = undoings[which[undoings["of"].to_numpy()]]
+    by, of, cents = (rows[name].to_numpy() for name in ("by", "of", "cents"))
+    settled = day_numbers(events["settled_on"])
+    order = np.lexsort((by, settled[by], of))
+    by, of, cents = by[order], of[order], cents[order]
+    first = np.r_[True, of[1:] != of[:-1]] if len(of) else np.zeros(0, dtype=bool)
+    running = np.cumsum(cents) - cents
+    before = running - np.repeat(running[first], np.diff(np.r_[np.flatnonzero(first), len(of)])) if len(of) else running
+    whole = (events["amount"].to_numpy() - money["fee_inside"].to_numpy())[of]
+    off = np.minimum(before + cents, whole) - np.minimum(before, whole)
+    return [_rows(money, of, settled[of], off, source), _rows(money, of, settled[by], -off, source)]
+
+
+def _rows(table: pd.DataFrame, at: Ints, day: Ints, cents: Ints, source: str) -> pd.DataFrame:
+    """One row per position `at` of the table, with its student and term."""
     return pd.DataFrame(
         {
-            "student_id": table["student_id"].iloc[which].to_numpy(dtype=object),
-            "term": table["term"].iloc[which].to_numpy(dtype=object),
-            "day": day_numbers(dates.iloc[which]),
-            "cents": cents.iloc[which].to_numpy(),
+            "student_id": table["student_id"].to_numpy(dtype=object)[at],
+            "term": table["term"].to_numpy(dtype=object)[at],
+            "day": day,
+            "cents": cents,
             "source": source,
-            "at": which,
+            "at": at,
         }
     )

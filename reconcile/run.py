@@ -83,7 +83,7 @@ def work_out(exports: Exports, rules: Rules, as_of: date, *, everyone_exact: boo
 
     ledger = pair_ledger(postings, events, money, matching.undoings, lines, rules, days)
     counted = counted_cents(postings, ledger, events, matching.undoings)
-    credit_rows = credits_of(postings, counted, events, money, rules, has_postings=exports.has_postings)
+    credit_rows = credits_of(postings, counted, events, money, matching.undoings, rules, has_postings=exports.has_postings)
     aid = aid.assign(standing=aid_standing(aid, rules, int(np.datetime64(as_of, "D").astype("int64")), as_of))
     students = standings(_standing(charges, aid, postings, credit_rows, money, lines), rules, as_of)
     bill = _bill_rows(charges, aid, postings, ledger, credit_rows, rules)

@@ -17,14 +17,14 @@ if TYPE_CHECKING:
 
     import pandas as pd
 
-    from reconcile.events import Book, Ints, Owners
+    from reconcile.events import Book, Bools, Ints, Owners
     from reconcile.policy import Rules
 
 NEVER = np.iinfo(np.int64).min
 
 
 def stopped_since(lines: pd.DataFrame, events: pd.DataFrame, book: Book, owners: Owners, rules: Rules, as_of: date) -> Ints:
-    """For each plan the day number of the latest stop return still in force, or NEVER.
+    """For each plan the day number of the latest stop return still in force, or NEVER; a returned payment stops no plan.
 
     In:      lines (consent_on), events (outcome, return_code, method, settled_on), their codes.
     Rules:   returns.toml stops_plan
@@ -37,6 +37,7 @@ def stopped_since(lines: pd.DataFrame, events: pd.DataFrame, book: Book, owners:
     stop = np.full(len(book.plans), NEVER, dtype=np.int64)
     by_student = np.full(len(book.students), NEVER, dtype=np.int64)
     returned = (events["outcome"] == "returned").to_numpy(dtype=bool) & (owners.student != NOBODY)
+    returned &= (events["kind"] != "payment").to_numpy(dtype=bool)
     codes = events.loc[returned, ["method", "return_code"]].drop_duplicates()
     settled = day_numbers(events["settled_on"])
     for method, code in codes.itertuples(index=False):
@@ -44,10 +45,26 @@ def stopped_since(lines: pd.DataFrame, events: pd.DataFrame, book: Book, owners:
         if found is None or not found.stops_plan:
             continue
         which = returned & ((events["method"] == method) & (events["return_code"] == code)).to_numpy(dtype=bool)
-        by_plan = which & (owners.plan != NOBODY)
-        np.maximum.at(stop, owners.plan[by_plan], settled[by_plan])
-        alone = which & (owners.plan == NOBODY)
+        plan = np.where(which & (owners.plan == NOBODY), _plan_by_reference(lines, events, book, owners, which), owners.plan)
+        by_plan = which & (plan != NOBODY)
+        np.maximum.at(stop, plan[by_plan], settled[by_plan])
+        alone = which & (plan == NOBODY)
         np.maximum.at(by_student, owners.student[alone], settled[alone])
     if len(book.plans):
         stop = np.maximum(stop, by_student[book.student_of_plan])
     return np.where(stop >= agreed, stop, NEVER)
+
+
+def _plan_by_reference(lines: pd.DataFrame, events: pd.DataFrame, book: Book, owners: Owners, which: Bools) -> Ints:
+    """The plan whose line a return without a plan names by a reference that just one line of the student carries, or NOBODY."""
+    found = np.full(len(events), NOBODY, dtype=np.int64)
+    asking = np.flatnonzero(which & (owners.plan == NOBODY) & (events["reference"] != "").to_numpy(dtype=bool))
+    references = lines["reference"]
+    for at in asking:
+        row = events.iloc[int(at)]
+        carries = (references == row["reference"]).to_numpy(dtype=bool) & (book.line_student == owners.student[at])
+        if row["kind"]:
+            carries &= (lines["kind"] == row["kind"]).to_numpy(dtype=bool)
+        if carries.sum() == 1:
+            found[at] = book.line_plan[carries][0]
+    return found

@@ -103,11 +103,11 @@ def _match_student(book: Book, undone: Undone, matched: Matched, money: list[Eve
             "with card fee",
             active,
             lambda e, x: with_fee(e, x) and any_date(book, e, x, attempts),
-            lambda e, x: last_day(book, e, x, attempts),
+            lambda e, x: last_day(book, e, x, attempts) if not in_window(e, x) else x.window_end,
         ),
     ]
     for name, where, fits, ends in passes:
-        _pairs(matched, free, where, name, fits, ends)
+        _pairs(matched, free, where, name, fits, ends, _stage)
     _grouped(book, matched, free, active)
     _near(book, matched, free, active)
     late_included: list[Callable[[Event, Line], bool]] = [
@@ -116,6 +116,11 @@ def _match_student(book: Book, undone: Undone, matched: Matched, money: list[Eve
     ]
     for fits in late_included:
         _pairs(matched, free, off, "cancelled lines", fits, lambda e, x: last_day(book, e, x, attempts))
+
+
+def _stage(e: Event, x: Line) -> int:
+    """With the card fee: lines in their window are served first, then late ones, then early ones."""
+    return 0 if in_window(e, x) else 2 if is_early(e, x) else 1
 
 
 def _named(book: Book, undone: Undone, matched: Matched, money: list[Event]) -> None:
@@ -146,6 +151,7 @@ def _pairs(
     name: str,
     fits: Callable[[Event, Line], bool],
     ends: Callable[[Event, Line], date],
+    stage: Callable[[Event, Line], int] = lambda _e, _x: 0,
 ) -> None:
     """Passes 2 to 5 and 8: each event, oldest first, takes the open line whose span ends first; then missing pairs are added.
 
@@ -156,14 +162,17 @@ def _pairs(
     todo = _unmatched(matched, events)
     choices: dict[int, list[Line]] = {}
     for e in todo:
-        fitting = [(ends(e, x), x.oldest_first, x.key) for x in _open(matched, lines) if concerns(e, x) and fits(e, x)]
-        choices[e.position] = [by_key[key] for _, _, key in sorted(fitting)]
+        fitting = [(stage(e, x), ends(e, x), x.oldest_first, x.key) for x in _open(matched, lines) if concerns(e, x) and fits(e, x)]
+        choices[e.position] = [by_key[key] for *_, key in sorted(fitting)]
     holder: dict[LineKey, Event] = {}
-    for e in todo:
-        for x in choices[e.position]:
-            if x.key not in holder:
-                holder[x.key] = e
-                break
+    for now in range(3):
+        for e in todo:
+            if any(held is e for held in holder.values()):
+                continue
+            for x in choices[e.position]:
+                if x.key not in holder and stage(e, x) == now:
+                    holder[x.key] = e
+                    break
 
     def place(e: Event, visited: set[LineKey]) -> bool:
         for x in choices[e.position]:

@@ -17,7 +17,7 @@ Named returns go first, then the others by settlement date: what a name says is 
 from __future__ import annotations
 
 from reconcile.attempts import Attempts
-from reconcile.student_case import ANY_PLAN, Case, CaseRules, Event, Line, Reading, Undone, agree, in_window, may_pay
+from reconcile.student_case import ANY_PLAN, Case, CaseRules, Event, Line, Reading, Undone, agree, in_window
 
 
 def pair_returns(case: Case) -> Undone:
@@ -136,7 +136,7 @@ def _latest_standing(event: Event, reading: Reading, done: Undone) -> Event | No
         and (event.plan == other.plan or ANY_PLAN in {event.plan, other.plan})
         and agree(event.kind, other.kind)
         and _name_one_line(event, other, reading)
-        and _same_amount(event, other, reading.case.lines)
+        and _same_amount(event, other, reading)
     ]
     return max(standing, key=lambda other: other.order, default=None)
 
@@ -156,9 +156,9 @@ def _last_day(settled: int, event: Event, rules: CaseRules) -> int:
     return framed + rules.late_return_days
 
 
-def _same_amount(event: Event, other: Event, lines: tuple[Line, ...]) -> bool:
+def _same_amount(event: Event, other: Event, reading: Reading) -> bool:
     """Equal amounts, or one of them a card line's amount and the other that line's amount with its fee."""
     if event.amount == other.amount:
         return True
     pair = {event.amount, other.amount}
-    return any(pair == set(line.asks) and may_pay(event, line) and may_pay(other, line) for line in lines)
+    return any(pair == set(line.asks) and reading.concerns(event, line) and reading.concerns(other, line) for line in reading.case.lines)

@@ -14,7 +14,7 @@ from .states import Settled, event_term
 if TYPE_CHECKING:
     from collections.abc import Callable
 
-    from .book import Event, Row
+    from .book import Event, LineKey, Row
 
 
 @dataclass
@@ -90,19 +90,14 @@ def ledger_amount(settled: Settled, event: Event) -> int:
     if failed:
         line = settled.book.lines[failed]
         return event.amount - (line.fee if with_fee(event, line) else 0)
-    return event.amount - sum(_fee_undone(settled, event, u.event) for u in settled.undone.undoings if u.by is event)
+    keys = [k for u in settled.undone.undoings if u.by is event for k in _keys_of(settled, u.event)]
+    first = min((settled.book.lines[k] for k in keys), key=lambda x: x.oldest_first, default=None)
+    return event.amount - (first.fee if first is not None and with_fee(event, first) else 0)
 
 
-def _fee_undone(settled: Settled, by: Event, event: Event) -> int:
-    """The card fee that a return took back: an event's draw part comes off before its fee part."""
-    draw = ledger_amount(settled, event)
-    before = 0
-    for u in settled.undone.takers_as_settled(event):
-        fee = max(0, before + u.cents - draw) - max(0, before - draw)
-        if u.by is by:
-            return fee
-        before += u.cents
-    return 0
+def _keys_of(settled: Settled, event: Event) -> list[LineKey]:
+    place = settled.matched.hung.get(event.position)
+    return [place[0]] if place else settled.matched.lines_of.get(event.position, [])
 
 
 def _lag_end(settled: Settled, event: Event) -> object:

@@ -215,7 +215,7 @@ def _undone_later(money: pd.DataFrame, events: pd.DataFrame, undoings: pd.DataFr
     before = running - np.repeat(running[first], np.diff(np.r_[np.flatnonzero(first), len(of)])) if len(of) else running
     whole = (events["amount"].to_numpy() - money["fee_inside"].to_numpy())[of]
     off = np.minimum(before + cents, whole) - np.minimum(before, whole)
-    return [_rows(money, of, settled[of], off, source), _rows(money, of, settled[by], -off, source)]
+    return [_rows(money, of, settled[of], off, source), _rows(money, of, np.maximum(settled[by], settled[of]), -off, source)]
 
 
 def _rows(table: pd.DataFrame, at: Ints, day: Ints, cents: Ints, source: str) -> pd.DataFrame:

@@ -1,0 +1,120 @@
+"""Rows that are no data: blank ones, and totals or end marks below (or between) the data.
+
+Exports come with a total at the foot. A total taken for data is money counted twice, and data taken for a total is money lost, so a row
+is set aside only if it says what it is:
+
+- its first filled cell is a total's own word (total, grand total, subtotal, end of report), with nothing but a number beside it;
+- or that word with others (total charges), or sum or count, and at least half of its cells are blank;
+- or it is the last row, with no first cell and at most two filled ones, all amounts, each exactly the sum of its column.
+
+A row that merely looks odd stays a data row and is rejected later, with its reason.
+"""
+
+from __future__ import annotations
+
+import re
+from functools import lru_cache
+from typing import TYPE_CHECKING
+
+import numpy as np
+import pyarrow as pa  # type: ignore[import-untyped]
+import pyarrow.compute as pc  # type: ignore[import-untyped]
+
+from reconcile.cells import parse_money
+from reconcile.raw import FootRow
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from numpy.typing import NDArray
+
+    Bools = NDArray[np.bool_]
+
+_TOTAL_WORDS = re.compile(r"(?:grand |report |page |file |batch |sheet |overall )?(?:total|totals|sub ?total|sub ?totals)")
+_END_WORDS = re.compile(r"end of (?:the )?(?:report|file|data|list|export)")
+_LOOSE_WORDS = re.compile(
+    r"(?:grand |report |page |file |batch |sheet |overall )?(?:total|totals|sub ?total|sub ?totals|sum|count)(?: [a-z ]+)?"
+    r"|(?:row|record|line) count|(?:number of )?(?:rows|records|lines)"
+)
+_LIKELY = r"(?i)^[^a-z]*(grand|report|page|file|batch|sheet|overall|total|sub|sum|count|end of|row|record|line|number of)"
+_SPACES = r"^[\t-\r\x1c- \x{85}\x{a0}\x{1680}\x{2000}-\x{200a}\x{2028}\x{2029}\x{202f}\x{205f}\x{3000}]+\z"
+"""Nothing but what Python's `str.strip` takes away."""
+A_NUMBER = re.compile(r"[-+$(]*[0-9][0-9.,]*\)?-?")
+"""An amount or a count beside a word."""
+
+
+def says_total(cells: Sequence[str]) -> bool:
+    """Whether a row says itself that it is a total or an end mark and no data.
+
+    >>> says_total(["Total", "", "1,234.50"]), says_total(["SUM2026", "", "1,234.50"]), says_total(["", "Count: 12", "", ""])
+    (True, False, True)
+    """
+    filled = [cell.strip() for cell in cells if cell.strip()]
+    word = _total_word(filled[0]) if filled else ""
+    return word == "sure" or (word == "loose" and 2 * len(filled) <= max(len(cells), 2))
+
+
+@lru_cache(maxsize=4096)
+def _total_word(cell: str) -> str:
+    """Whether a cell says `sure` or only `loose`ly that its row is a total; "" if it says no such thing."""
+    words = [word.strip("*=-#:>.\"'") for word in cell.casefold().replace(":", ": ").split()]
+    said = " ".join(word for word in words if word and not A_NUMBER.fullmatch(word)).replace("sub-total", "subtotal")
+    if _TOTAL_WORDS.fullmatch(said) or _END_WORDS.fullmatch(said):
+        return "sure"
+    return "loose" if _LOOSE_WORDS.fullmatch(said) else ""
+
+
+def foot_row(row: int, headings: Sequence[str], cells: Sequence[str]) -> FootRow:
+    """A row set aside, with its filled cells by heading; a cell without a heading goes by its place."""
+    held = {}
+    for i, cell in enumerate(cells):
+        if cell.strip():
+            name = headings[i].strip() if i < len(headings) else ""
+            held[name or f"(column {i + 1})"] = cell.strip()
+    return FootRow(row, held)
+
+
+def blank_cells(column: pa.Array) -> Bools:
+    """Which cells hold nothing but white space."""
+    blank = pc.equal(pc.binary_length(column), 0).to_numpy(zero_copy_only=False)
+    spaced = pc.match_substring_regex(column, _SPACES).to_numpy(zero_copy_only=False)
+    either: Bools = blank | spaced
+    return either
+
+
+def cells_at(columns: Sequence[pa.Array], i: int) -> list[str]:
+    """The cells of one row."""
+    return [column[i].as_py() for column in columns]
+
+
+def likely_totals(columns: Sequence[pa.Array], count: int) -> list[int]:
+    """Positions of rows whose first filled cell is a total's word."""
+    found: list[int] = []
+    at = np.arange(count)
+    for column in columns:
+        if len(at) == 0:
+            break
+        part = column if len(at) == len(column) else column.take(pa.array(at))
+        likely = pc.match_substring_regex(part, _LIKELY).to_numpy(zero_copy_only=False)
+        found += [int(i) for i, cell in zip(at[likely], part.filter(pa.array(likely)).to_pylist(), strict=True) if _total_word(cell)]
+        at = at[blank_cells(part)]
+    return sorted(found)
+
+
+def only_sums(columns: Sequence[pa.Array], last: int, aside: Sequence[int]) -> bool:
+    """Whether a last row without a first cell holds nothing but the exact sums of the columns above it, `aside` left out."""
+    if last < 2 or len(columns) < 4:
+        return False
+    cells = cells_at(columns, last)
+    filled = [i for i, cell in enumerate(cells) if cell.strip()]
+    if cells[0].strip() or not 1 <= len(filled) <= 2:
+        return False
+    above = np.ones(len(columns[0]), dtype=np.bool_)
+    above[last:] = False
+    above[list(aside)] = False
+    for i in filled:
+        column = parse_money(columns[i], ".")
+        money = column.values[above]
+        if column.bad[above].any() or column.bad[last] or np.count_nonzero(money) < 2 or int(money.sum()) != int(column.values[last]):
+            return False
+    return True

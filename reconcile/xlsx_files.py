@@ -1,0 +1,288 @@
+"""Reading a workbook: every sheet with a heading row that is known, streamed row by row.
+
+What a workbook hides or only pretends is told: hidden rows and sheets are read and noted, error cells and formulas without a result are
+problems with their address, sheets without known headings are named as not read. Rows are the spreadsheet's own row numbers. What the
+file says about its size is not believed: rows are counted as they come.
+"""
+
+from __future__ import annotations
+
+import io
+import warnings
+from collections import Counter
+from dataclasses import dataclass, field, replace
+from itertools import chain
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+import openpyxl
+import pyarrow as pa  # type: ignore[import-untyped]
+from openpyxl.utils import get_column_letter
+from openpyxl.utils.datetime import CALENDAR_MAC_1904
+
+from reconcile.raw import RawProblem, RawTable, heading_key
+from reconcile.raw_rows import LOOKED_AT, Draft, Head, find_head, finish, known_headings, unusable
+from reconcile.xlsx_cells import BLANK, UNPADDED, CellText, cell_text
+from reconcile.xlsx_parts import SheetParts, sheet_parts
+from reconcile.xlsx_safety import why_not
+
+if TYPE_CHECKING:
+    from collections.abc import Collection, Iterator
+    from pathlib import Path
+
+    from numpy.typing import NDArray
+    from openpyxl.workbook import Workbook
+
+    Bools = NDArray[np.bool_]
+
+MOST_ROWS = 1_048_576
+"""Rows that a sheet can have."""
+MOST_CELLS = 60_000_000
+"""Cells that are looked at in one sheet, blank ones between filled ones too."""
+_NAMED = 5
+"""Rows, ranges or sheets that a note names before it only counts them."""
+
+_DAMAGED = (
+    "the workbook is damaged or uses what this reader does not open",
+    "open it in the spreadsheet program, save it as .xlsx, and try again",
+)
+
+
+class _TooLargeError(Exception):
+    """A sheet goes on beyond what a sheet can hold."""
+
+
+def read_workbook(
+    path: Path,
+    name: str,
+    *,
+    sheet: str | None,
+    heading_row: int | None,
+    expected: frozenset[str],
+    text_columns: Collection[str] = frozenset(),
+) -> tuple[RawTable, ...]:
+    """One table per sheet with a known heading row.
+
+    In:      `name` as it is to stand in every message; `sheet` None = all; `expected` headings as `heading_key` makes them;
+             `text_columns`: which of them hold identifiers, so that lost leading zeros can be told.
+    Out:     at least one table; never raises for what a file holds.
+    Errors:  OSError if the file cannot be opened.
+    """
+    raw = path.read_bytes()
+    if refusal := why_not(raw):
+        return (unusable(name, "", *refusal),)
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore")  # openpyxl warns of styles and extensions that hold no data
+        try:
+            book = openpyxl.load_workbook(io.BytesIO(raw), read_only=True, data_only=True, keep_links=False)
+            try:
+                return _read_sheets(book, name, sheet, heading_row, expected, text_columns)
+            finally:
+                book.close()
+        except Exception:  # noqa: BLE001 (a damaged workbook makes the library fail in any way; forbidden XML entities too)
+            return (unusable(name, sheet or "", *_DAMAGED),)
+
+
+def _read_sheets(
+    book: Workbook, name: str, sheet: str | None, heading_row: int | None, expected: frozenset[str], text_columns: Collection[str]
+) -> tuple[RawTable, ...]:
+    """Every sheet asked for; the sheets passed over are told in the first table's notes."""
+    sheets: list[Any] = [s for s in book.worksheets if sheet is None or s.title.strip().casefold() == sheet.strip().casefold()]
+    if not sheets:
+        there = ", ".join(s.title for s in book.worksheets)
+        return (unusable(name, sheet or "", f"there is no sheet {sheet!r}: the sheets are {there}", "correct the sheet in the column map"),)
+    tables: list[RawTable] = []
+    passed_over: list[tuple[str, Head]] = []
+    for one in sheets:
+        read = _read_sheet(book, one, name, heading_row, expected, text_columns, alone=len(sheets) == 1)
+        if isinstance(read, RawTable):
+            tables.append(read)
+        elif read is not None:
+            passed_over.append((one.title, read))
+    if not tables:
+        return (_no_headings(name, sheet or "", passed_over, heading_row),)
+    if passed_over:
+        told = f"without headings that are known, and so not read: sheet {_some([title for title, _ in passed_over])}"
+        tables[0] = replace(tables[0], notes=(*tables[0].notes, told))
+    return tuple(tables)
+
+
+def _no_headings(name: str, sheet: str, passed_over: list[tuple[str, Head]], heading_row: int | None) -> RawTable:
+    """The table of a workbook in which no row is known to be the headings; with those of the likeliest row."""
+    if not passed_over:
+        if heading_row is not None:
+            return unusable(name, sheet, f"row {heading_row} holds no headings", "correct heading_row in the column map")
+        return unusable(name, sheet, "the workbook is empty", "export it again; headings alone will do where there are no rows")
+    problem = f"none of the first {LOOKED_AT} rows holds headings that are known, in sheet {_some([title for title, _ in passed_over])}"
+    cure = "use the standard headings, or say in a column map what this file's headings mean (and sheet and heading_row, if need be)"
+    title, head = passed_over[0]
+    return unusable(name, title, problem, cure, head=head)
+
+
+def _some(names: list[Any]) -> str:
+    """The first few of a list, and how many more there are."""
+    more = f" and {len(names) - _NAMED} more" if len(names) > _NAMED else ""
+    return ", ".join(str(name) for name in names[:_NAMED]) + more
+
+
+def _read_sheet(
+    book: Workbook,
+    sheet: Any,  # noqa: ANN401 (openpyxl's own kind of sheet for streaming is not in its types)
+    name: str,
+    heading_row: int | None,
+    expected: frozenset[str],
+    text_columns: Collection[str],
+    *,
+    alone: bool,
+) -> RawTable | Head | None:
+    """One sheet; its likeliest heading row if none is known; None if it is empty."""
+    parts = sheet_parts(sheet.parent._archive, sheet._worksheet_path)  # noqa: SLF001 (openpyxl does not show hidden rows when streaming)
+    cells = _rows(sheet, parts)
+    if parts.disordered:
+        problem = f"the rows of the sheet are not in order: row {_some(parts.disordered)} stands behind a later one, or twice"
+        return unusable(name, sheet.title, problem, _DAMAGED[1])
+    first: list[tuple[int, list[CellText]]] = []
+    try:
+        for row, texts in cells:
+            first.append((row, texts))
+            if row >= max(LOOKED_AT, heading_row or 0):
+                break
+        head = find_head([(row, [cell.text for cell in texts]) for row, texts in first], expected, heading_row)
+        if head is None:
+            return None
+        if not head.known or (heading_row and not alone and not known_headings(head.cells, expected)):
+            return head._replace(known=False)
+        read = _Sheet(head, text_columns)
+        for row, texts in chain(first, cells):
+            if row > head.row:
+                read.take(row, texts)
+    except _TooLargeError as error:
+        return unusable(name, sheet.title, str(error), "delete what stands below and beside the data, or export as CSV")
+    return read.table(book, name, sheet, parts, expected)
+
+
+def _rows(sheet: Any, parts: SheetParts) -> Iterator[tuple[int, list[CellText]]]:  # noqa: ANN401 (as above)
+    """Every row with its number, as texts, without the blank cells at its end; rows that hold nothing are left out."""
+    sheet.reset_dimensions()  # what the file declares may be a million rows for four
+    looked_at = 0
+    letters: list[str] = []
+    for row, cells in enumerate(sheet.iter_rows(), 1):
+        looked_at += len(cells)
+        if row > MOST_ROWS or looked_at > MOST_CELLS:
+            raise _TooLargeError(f"the sheet goes on beyond {MOST_ROWS:,} rows or {MOST_CELLS:,} cells")
+        letters += [get_column_letter(i + 1) for i in range(len(letters), len(cells))]
+        texts = [
+            cell_text(cell.value, cell.data_type, cell.number_format if cell.data_type == "n" else "", letter, row)
+            if cell.value is not None
+            else BLANK
+            for cell, letter in zip(cells, letters, strict=False)
+        ]
+        if parts.no_result:
+            texts = [_calculated(text, f"{letter}{row}", parts) for text, letter in zip(texts, letters, strict=False)]
+        while texts and not texts[-1].text.strip() and texts[-1].problem is None:
+            texts.pop()
+        yield row, texts
+
+
+def _calculated(text: CellText, address: str, parts: SheetParts) -> CellText:
+    """The cell, or the problem that it holds a formula without a result."""
+    if address not in parts.no_result:
+        return text
+    problem = f"cell {address} holds a formula without a result, which reads as a blank"
+    return CellText("", problem=(problem, "open the workbook in the spreadsheet program, let it calculate, and save it"))
+
+
+@dataclass
+class _Sheet:
+    """A sheet while it is streamed: its columns grow to the right if a row holds more cells than there are headings."""
+
+    head: Head
+    text_columns: Collection[str]
+    columns: list[list[str]] = field(default_factory=list)
+    numbers: list[list[int]] = field(default_factory=list)
+    rows: list[int] = field(default_factory=list)
+    problems: list[RawProblem] = field(default_factory=list)
+    remarks: Counter[str] = field(default_factory=Counter)
+    blank: int = 0
+
+    def __post_init__(self) -> None:
+        headings = list(self.head.cells)
+        while headings and not headings[-1].strip():
+            headings.pop()
+        self.head = self.head._replace(cells=tuple(headings))
+        self._widen(len(headings))
+
+    def _widen(self, width: int) -> None:
+        """Add columns, blank so far."""
+        self.columns += [[""] * len(self.rows) for _ in range(len(self.columns), width)]
+        self.numbers += [[] for _ in range(len(self.numbers), width)]
+
+    def take(self, row: int, texts: list[CellText]) -> None:
+        """Keep one row."""
+        if not texts:
+            self.blank += 1
+            return
+        self._widen(len(texts))
+        at = len(self.rows)
+        self.rows.append(row)
+        for i, column in enumerate(self.columns):
+            cell = texts[i] if i < len(texts) else BLANK
+            column.append(cell.text)
+            if cell is BLANK:
+                continue
+            if cell.number:
+                self.numbers[i].append(at)
+            if cell.problem:
+                self.problems.append(RawProblem(row, self._heading(i), cell.text, *cell.problem))
+            if cell.remark:
+                self._remark(i, cell.remark)
+
+    def _heading(self, i: int) -> str:
+        return " ".join(self.head.cells[i].split()) if i < len(self.head.cells) else ""
+
+    def _remark(self, i: int, remark: str) -> None:
+        """Count a remark; numbers in a column of identifiers by their heading, and elsewhere not at all."""
+        if remark == UNPADDED:
+            if heading_key(self._heading(i)) in self.text_columns:
+                self.remarks[f"{self._heading(i)}: {UNPADDED}"] += 1
+        else:
+            self.remarks[remark] += 1
+
+    def table(self, book: Workbook, name: str, sheet: Any, parts: SheetParts, expected: frozenset[str]) -> RawTable:  # noqa: ANN401 (as above)
+        """The finished table."""
+        width = len(self.columns)
+        head = self.head._replace(cells=(*self.head.cells, *[""] * (width - len(self.head.cells))))
+        draft = Draft(
+            name,
+            sheet.title,
+            head,
+            np.asarray(self.rows, dtype=np.int64),
+            [pa.array(column, type=pa.string()) for column in self.columns],
+            self.problems,
+            blank_rows=self.blank,
+            notes=[*self._notes(sheet, parts), *(f"{count} {remark}" for remark, count in self.remarks.items())],
+            date_system=1904 if book.epoch == CALENDAR_MAC_1904 else 1900,
+            numbers=[self._flags(at) for at in self.numbers],
+        )
+        return finish(draft, expected)
+
+    def _flags(self, at: list[int]) -> Bools | None:
+        if not at:
+            return None
+        flags = np.zeros(len(self.rows), dtype=np.bool_)
+        flags[at] = True
+        return flags
+
+    def _notes(self, sheet: Any, parts: SheetParts) -> list[str]:  # noqa: ANN401 (as above)
+        """What the workbook hides."""
+        filled = set(self.rows)
+        hidden = [row for row in parts.hidden_rows if row in filled]
+        merged = [cells for cells in parts.merged if int(cells.split(":")[1].lstrip("ABCDEFGHIJKLMNOPQRSTUVWXYZ")) > self.head.row]
+        notes = []
+        if sheet.sheet_state != "visible":
+            notes.append("the sheet is hidden and was read all the same")
+        if hidden:
+            notes.append(f"hidden rows were read all the same: {_some(hidden)}")
+        if merged:
+            notes.append(f"merged cells hold their value in the first cell only: {_some(merged)}")
+        return notes

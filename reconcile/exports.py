@@ -1,0 +1,245 @@
+"""Intake: an office's exports as typed, checked tables, with every row accounted for.
+
+Everything after this step relies on what it hands on: five tables whose cells are all readable, whose plans agree with themselves, and in
+which each event stands once. Whatever does not meet that is a rejected row with its file, sheet, row, column, value, problem and cure; all
+problems of all files come at once. No row is dropped in silence: for each file, sheet and export, rows read = accepted + rejected + already
+read, in rows and in cents.
+
+The run as a whole is refused where no figure could be trusted: a required export is missing, a file cannot be used, a column looks like
+account numbers, a control total is not met, or a file is far shorter than last time.
+"""
+
+from __future__ import annotations
+
+import hashlib
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import pandas as pd
+import pyarrow as pa  # type: ignore[import-untyped]
+
+from reconcile.control_totals import LedgerBalance, Total, compare, read_control_totals, read_general_ledger
+from reconcile.errors import RefusedError
+from reconcile.export_files import FoundFiles, InputFile, find_files
+from reconcile.intake_batch import REJECTED, Batch, Clash, gather
+from reconcile.intake_checks import check_against_each_other, check_rows
+from reconcile.intake_counts import SourceCount, SourceFile, counted_once, far_fewer_rows, rows_by_export, source_of
+from reconcile.intake_files import NO_MAP, FileRead, SheetRead, read_input
+from reconcile.intake_overlap import pair_aid, set_copies_aside
+from reconcile.intake_problems import Problem, rejected_table, text_series
+from reconcile.intake_rows import NOT_ROUTED, Part
+from reconcile.schemas import EXPORTS, check_typed
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Iterable, Mapping, Sequence
+    from datetime import date
+    from pathlib import Path
+
+    from reconcile.column_map import ColumnMap
+    from reconcile.policy import Rules
+
+
+@dataclass(frozen=True)
+class BankSpan:
+    """The days that the bank files cover, both included: nothing can be said to be missing outside them."""
+
+    first: date
+    last: date
+
+
+@dataclass(frozen=True, eq=False)
+class Exports:
+    """What intake hands on. `tables` holds all five exports, empty where absent; `rejected` has one row for each problem.
+
+    `blocked` names the students and plans of rejected rows, as ("student", id) and ("plan", id): no draw is proposed for them.
+    """
+
+    tables: dict[str, pd.DataFrame]
+    has_postings: bool
+    rejected: pd.DataFrame
+    sources: tuple[SourceFile, ...]
+    span: BankSpan | None
+    notes: tuple[str, ...]
+    blocked: frozenset[tuple[str, str]]
+    general_ledger: tuple[LedgerBalance, ...] = ()
+
+
+class ExportsRefusedError(RefusedError):
+    """The exports cannot be used as they stand. `rejected` holds the rows that would also have been rejected, for the office to mend."""
+
+    def __init__(self, headline: str, problems: tuple[str, ...], rejected: pd.DataFrame) -> None:
+        super().__init__(headline, problems)
+        self.rejected = rejected
+
+
+def read_exports(
+    sources: Sequence[Path],
+    rules: Rules,
+    column_map: ColumnMap | None = None,
+    *,
+    bank_from: date | None = None,
+    bank_through: date | None = None,
+    previous_rows: Mapping[str, int] | None = None,
+    accept_drop: bool = False,
+    progress: Callable[[str], None] | None = None,
+) -> Exports:
+    """Read, type and check the exports of one run.
+
+    In:      a folder or several files, in any order; the rules (terms, drop_percent); the column map; the bank's span if the office states
+             it; `previous_rows` by export as `rows_by_export` gave them for the previous run, and whether a drop against them is accepted.
+    Out:     typed tables in the order of file, sheet and row, rejected rows, counts and hashes of every input.
+    Errors:  ExportsRefusedError with all sentences at once: no file, a file or column that cannot be used, control totals, a drop.
+    Keeps:   rows and cents: read = accepted + rejected + already read.
+    """
+    found = find_files(sources, column_map)
+    refusals = list(found.problems)
+    reads: list[FileRead] = []
+    for file in found.exports:
+        if progress is not None:
+            progress(f"reading {file.name}")
+        reads.append(read_input(file, column_map))
+    refusals += [r for read in reads for r in (*read.refusals, *(s for sheet in read.sheets for s in sheet.refusals))]
+    if progress is not None:
+        progress("checking rows against each other")
+    checked = {name: _checked(name, reads, rules, column_map or NO_MAP) for name in EXPORTS}
+    problems = [p for _, told, _ in checked.values() for p in told] + [p for sheet in _sheets(reads) for p in sheet.problems]
+    astray = [part for sheet in _sheets(reads) for part in sheet.parts if part.export == NOT_ROUTED]
+    problems += [p for part in astray for p in part.problems]
+    batches = {name: batch for name, (batch, _, _) in checked.items()}
+    inputs = tuple(source_of(read, batches) for read in reads)
+    beside, totals, ledger, wrong = _beside(found, column_map)
+    whole = {name for name in EXPORTS if not any(name in r.file.kinds and _is_refused(r) for r in reads)}
+    refusals += wrong + list(compare([t for t in totals if t.export in whole], counted_once(batches, column_map or NO_MAP)))
+    if not accept_drop:
+        refusals += far_fewer_rows(
+            {n: c for n, c in rows_by_export(inputs).items() if n in whole}, previous_rows or {}, rules.matching.drop_percent
+        )
+    span, wrong_span = _span(batches["cleared_draws"], bank_from, bank_through)
+    refusals += wrong_span
+    rejected = rejected_table(problems)
+    if refusals:
+        raise ExportsRefusedError("The exports cannot be used as they stand; nothing was worked out.", tuple(refusals), rejected)
+    tables = {name: _table(batch) for name, batch in batches.items()}
+    for name, table in tables.items():
+        check_typed(EXPORTS[name], table)
+    notes = (
+        *found.notes,
+        *_same_bytes(reads),
+        *(n for s in _sheets(reads) for n in s.notes),
+        *(n for _, _, told in checked.values() for n in told),
+    )
+    has_postings = any("postings" in read.file.kinds for read in reads)
+    return Exports(tables, has_postings, rejected, (*inputs, *beside), span, notes, _blocked([*batches.values()], astray), ledger)
+
+
+def _sheets(reads: Iterable[FileRead]) -> list[SheetRead]:
+    return [sheet for read in reads for sheet in read.sheets]
+
+
+def _is_refused(read: FileRead) -> bool:
+    return bool(read.refusals) or any(sheet.refusals for sheet in read.sheets)
+
+
+def _checked(name: str, reads: Sequence[FileRead], rules: Rules, column_map: ColumnMap) -> tuple[Batch, list[Problem], list[str]]:
+    """All rows of one export, checked one by one and against each other: the batch, what is wrong, and notes."""
+    section = column_map.of(name)
+    batch = gather(EXPORTS[name], [part for sheet in _sheets(reads) for part in sheet.parts if part.export == name])
+    problems = [p for part in batch.parts for p in part.problems]
+    notes: list[str] = []
+
+    def reject(clashes: Iterable[Clash]) -> Batch:
+        told = list(clashes)
+        problems.extend(batch.problem(clash) for clash in told)
+        return batch.settle([clash.at for clash in told], REJECTED)
+
+    batch = reject(check_rows(batch, rules))
+    read = set_copies_aside(batch, section.files_overlap)
+    batch = read.batch
+    batch, notes = reject(read.clashes), [*notes, *read.notes]
+    if name == "aid":
+        read = pair_aid(batch, section.aid_rows)
+        batch = read.batch
+        batch, notes = reject(read.clashes), [*notes, *read.notes]
+    batch = reject(check_against_each_other(batch))
+    return batch, problems, notes
+
+
+def _beside(
+    found: FoundFiles, column_map: ColumnMap | None
+) -> tuple[tuple[SourceFile, ...], list[Total], tuple[LedgerBalance, ...], list[str]]:
+    """The inputs that are no exports: control totals, general-ledger balances, the column map; hashed like any other."""
+    sources: list[SourceFile] = []
+    totals: list[Total] = []
+    balances: list[LedgerBalance] = []
+    wrong: list[str] = []
+    for file in found.control_totals:
+        raw = _bytes(file, "control totals", sources)
+        read, told = read_control_totals(raw, file.name)
+        totals += read
+        wrong += told
+    for file in found.general_ledger:
+        raw = _bytes(file, "general ledger", sources)
+        held, told = read_general_ledger(raw, file.name)
+        balances += held
+        wrong += told
+    if column_map is not None:
+        sources.append(SourceFile(column_map.name, column_map.sha256, column_map.size, role="column map"))
+    return tuple(sources), totals, tuple(balances), wrong
+
+
+def _bytes(file: InputFile, role: str, sources: list[SourceFile]) -> bytes:
+    raw = file.path.read_bytes()
+    sources.append(SourceFile(file.name, hashlib.sha256(raw).hexdigest(), len(raw), role=role))
+    return raw
+
+
+def _span(bank: Batch, bank_from: date | None, bank_through: date | None) -> tuple[BankSpan | None, list[str]]:
+    settled = bank.table["settled_on"][bank.accepted]
+    first = bank_from or (settled.min().date() if len(settled) else None)
+    last = bank_through or (settled.max().date() if len(settled) else None)
+    if first is None and last is None:
+        return None, []
+    if first is None or last is None:
+        return None, [
+            "No row of cleared_draws was accepted, so the bank's span is open on one side. Give both --bank-from and --bank-through."
+        ]
+    if first > last:
+        return None, [f"The bank's span would begin on {first} and end on {last}. Correct --bank-from or --bank-through."]
+    return BankSpan(first, last), []
+
+
+def _table(batch: Batch) -> pd.DataFrame:
+    """The accepted rows with their evidence, as every later step takes them."""
+    kept = batch.accepted
+    part = pa.array(batch.part[kept])
+    files = pa.array([p.file for p in batch.parts], type=pa.string()).take(part)
+    sheets = pa.array([p.sheet for p in batch.parts], type=pa.string()).take(part)
+    evidence = {"file": text_series(files), "sheet": text_series(sheets), "row": pd.Series(batch.rows[kept])}
+    rows = batch.table if kept.all() else batch.table[kept].reset_index(drop=True)
+    return pd.concat([pd.DataFrame(evidence), rows], axis=1)
+
+
+def _same_bytes(reads: Iterable[FileRead]) -> list[str]:
+    first: dict[str, str] = {}
+    notes = []
+    for read in reads:
+        name = first.setdefault(read.sha256, read.file.name)
+        if name != read.file.name and read.sha256:
+            notes.append(f"{read.file.name} is the same file as {name}, byte for byte.")
+    return notes
+
+
+def _blocked(batches: Iterable[Batch], astray: Iterable[Part]) -> frozenset[tuple[str, str]]:
+    """The students and plans that a rejected row names, as far as the cell could be read."""
+    blocked: set[tuple[str, str]] = set()
+    for batch in batches:
+        for kind in ("student", "plan"):
+            if f"{kind}_id" in batch.table:
+                blocked |= {(kind, i) for i in batch.table[f"{kind}_id"][batch.standing == REJECTED].unique().tolist() if i}
+    for part in astray:
+        for kind in ("student", "plan"):
+            blocked |= {(kind, i) for i in (part.columns[f"{kind}_id"].to_pylist() if f"{kind}_id" in part.columns else ()) if i}
+    return frozenset(blocked)
+
+
+__all__ = ["BankSpan", "Exports", "ExportsRefusedError", "SourceCount", "SourceFile", "read_exports", "rows_by_export"]

@@ -1,0 +1,300 @@
+"""What a run was made from and what it made, so that another person can say later: this report, from these files, by these rules.
+
+`audit.json` names every input with its SHA-256 (a fingerprint that changes with any byte of the file), how many rows and cents of it were
+read, accepted, rejected, already read and set aside, the rules, the options that bear on the result, the previous run, and every output
+with its SHA-256. It holds no path, no user and no time of day: the same run again gives the same bytes.
+
+The **run hash** binds all of that in one line of 64 characters. It is the SHA-256 of this JSON text, in ASCII, keys sorted, no spaces:
+
+    {"as_of": "2026-10-15", "column_map": SHA-256 or null, "form": 1, "inputs": [[file, SHA-256], ...], "kind": "daily",
+     "options": {...}, "outputs": [[file, SHA-256], ...], "previous": run hash or null, "rules": [[file, SHA-256], ...]}
+
+with the lists sorted and, of the outputs, the data files only (CSV and Parquet). A Parquet file counts by its bytes, which also depend on
+the release of pyarrow that wrote it: `written_with` says which.
+"""
+
+from __future__ import annotations
+
+import dataclasses
+import hashlib
+import json
+from dataclasses import dataclass
+from datetime import date
+from importlib.metadata import version as release_of
+from typing import TYPE_CHECKING, Any, Final
+
+from reconcile.errors import RefusedError
+from reconcile.schemas import EXPORTS
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable, Mapping
+    from pathlib import Path
+
+    import pandas as pd
+
+    from reconcile.column_map import ColumnMap
+    from reconcile.exports import Exports, SourceCount
+    from reconcile.policy import Rules
+
+FORM: Final = 1
+AUDIT_FILE, DATA_FILES = "audit.json", (".csv", ".parquet")
+
+
+@dataclass(frozen=True)
+class Options:
+    """What the person chose on the command line that bears on the result."""
+
+    without_rejected: bool = False
+    accept_drop: bool = False
+    bank_from: date | None = None
+    bank_through: date | None = None
+
+
+@dataclass(frozen=True)
+class Counted:
+    """Rows and cents of one export: read = accepted + rejected + already read, and what is set aside is part of the accepted.
+
+    `unreadable` counts rejected rows whose amount could not be read, so that it is in no cents; `replaced` those of the rows already read
+    that a disbursed award replaced. Total rows at the foot and blank rows are no rows of the export.
+    """
+
+    rows_read: int = 0
+    accepted: int = 0
+    rejected: int = 0
+    already_read: int = 0
+    set_aside: int = 0
+    foot_rows: int = 0
+    blank_rows: int = 0
+    unreadable: int = 0
+    replaced: int = 0
+    cents_read: int = 0
+    cents_accepted: int = 0
+    cents_rejected: int = 0
+    cents_already_read: int = 0
+    cents_set_aside: int = 0
+
+    def __add__(self, other: Counted) -> Counted:
+        return Counted(*(a + b for a, b in zip(dataclasses.astuple(self), dataclasses.astuple(other), strict=True)))
+
+
+@dataclass(frozen=True)
+class InputCount:
+    """What one file (and sheet, "" for a text file) gave to one export."""
+
+    export: str
+    sheet: str
+    counted: Counted
+
+
+@dataclass(frozen=True)
+class Input:
+    """One file that was read; its role is `export`, `control totals` or `general ledger`."""
+
+    file: str
+    role: str
+    sha256: str
+    size: int
+    encoding: str
+    delimiter: str
+    counts: tuple[InputCount, ...]
+
+
+@dataclass(frozen=True)
+class Named:
+    """A file by its name, SHA-256 and size in bytes: a rule file, a column map, an output."""
+
+    file: str
+    sha256: str
+    size: int
+
+
+@dataclass(frozen=True)
+class Previous:
+    """The run that this one follows: its folder's name, as-of date, run hash, and rows per export, each row once."""
+
+    name: str
+    as_of: date
+    run_hash: str
+    rows: Mapping[str, int]
+
+
+def counted_inputs(exports: Exports, as_of: date | None) -> tuple[Input, ...]:
+    """Every file that was read but the column map, with its counts; rows dated after the as-of date count as set aside.
+
+    Without an as-of date none is set aside.
+    """
+    aside = {} if as_of is None else _set_aside(exports.tables, as_of)
+
+    def one(file: str, count: SourceCount) -> InputCount:
+        rows, cents = aside.get((count.export, file, count.sheet), (0, 0))
+        same = {f.name: getattr(count, f.name) for f in dataclasses.fields(Counted) if not f.name.endswith("set_aside")}
+        return InputCount(count.export, count.sheet, Counted(**same, set_aside=rows, cents_set_aside=cents))
+
+    return tuple(
+        Input(s.file, s.role, s.sha256, s.size, s.encoding, s.delimiter, tuple(one(s.file, c) for c in s.counts))
+        for s in exports.sources
+        if s.role != "column map"
+    )
+
+
+def _set_aside(tables: Mapping[str, pd.DataFrame], as_of: date) -> dict[tuple[str, str, str], tuple[int, int]]:
+    """Rows and cents dated after the as-of date, per export, file and sheet; a plan's lines by the day it was enrolled."""
+    import pandas as pd  # noqa: PLC0415 (reading an earlier audit needs no tables)
+
+    found: dict[tuple[str, str, str], tuple[int, int]] = {}
+    for name, table in tables.items():
+        later = table[table[EXPORTS[name].dated_by] > pd.Timestamp(as_of)]
+        for (file, sheet), cents in later.groupby(["file", "sheet"], sort=True)["amount"]:
+            found[name, str(file), str(sheet)] = (len(cents), int(cents.sum()))
+    return found
+
+
+def totals(inputs: Iterable[Input]) -> dict[str, Counted]:
+    """Rows and cents per export over all files, in the order of the exports; every export stands in it.
+
+    Rows of a mixed file that belong to no export stand last, under the name that intake gives them.
+    """
+    sums = dict.fromkeys(EXPORTS, Counted())
+    for source in inputs:
+        for count in source.counts:
+            sums[count.export] = sums.get(count.export, Counted()) + count.counted
+    return sums
+
+
+def undated_cancellations(tables: Mapping[str, pd.DataFrame]) -> dict[str, int]:
+    """How many awards and lines are cancelled without saying since when: a past as-of date cannot be historical for them."""
+    aid, lines = tables["aid"], tables["plan_schedules"]
+    return {
+        "awards": int(((aid["status"] == "cancelled") & aid["cancelled_on"].isna()).sum()),
+        "lines": int(((lines["line_status"] == "cancelled") & lines["cancelled_on"].isna()).sum()),
+    }
+
+
+def sha256_of(path: Path) -> str:
+    """The SHA-256 of a file's bytes, as 64 hexadecimal characters."""
+    with path.open("rb") as file:
+        return hashlib.file_digest(file, "sha256").hexdigest()
+
+
+def outputs_in(folder: Path) -> tuple[Named, ...]:
+    """Every file of a run folder but the audit itself, by name."""
+    files = sorted(path for path in folder.iterdir() if path.is_file() and path.name != AUDIT_FILE)
+    return tuple(Named(path.name, sha256_of(path), path.stat().st_size) for path in files)
+
+
+def build_audit(
+    exports: Exports,
+    rules: Rules,
+    column_map: ColumnMap | None,
+    as_of: date,
+    *,
+    kind: str,
+    options: Options,
+    previous: Previous | None,
+    outputs: tuple[Named, ...],
+    notes: Iterable[str],
+    version: str,
+) -> dict[str, Any]:
+    """The audit of a run as it is written to `audit.json`, run hash included; money in cents.
+
+    In:      `outputs` are the files already written; `notes` are what the run has to say of itself, in order.
+    Keeps:   the same exports, rules, options, previous run and outputs give the same audit on any machine.
+    """
+    inputs = counted_inputs(exports, as_of)
+    span = exports.span
+    audit: dict[str, Any] = {
+        "form": FORM,
+        "kind": kind,
+        "as_of": as_of.isoformat(),
+        "version": version,
+        "written_with": {"pyarrow": release_of("pyarrow")},
+        "options": {
+            "without_rejected": options.without_rejected,
+            "accept_drop": options.accept_drop,
+            "bank_from": _iso(options.bank_from),
+            "bank_through": _iso(options.bank_through),
+        },
+        "rules": _files(Named(f.name, f.sha256, f.size) for f in rules.files),
+        "column_map": None if column_map is None else dataclasses.asdict(Named(column_map.name, column_map.sha256, column_map.size)),
+        "inputs": [_input(source) for source in sorted(inputs, key=lambda i: (i.file, i.sha256))],
+        "totals": {name: dataclasses.asdict(counted) for name, counted in totals(inputs).items()},
+        "has_postings": exports.has_postings,
+        "bank_span": None if span is None else {"first": span.first.isoformat(), "last": span.last.isoformat()},
+        "undated_cancellations": undated_cancellations(exports.tables),
+        "previous": None if previous is None else {"run": previous.name, "run_hash": previous.run_hash},
+        "outputs": _files(outputs),
+        "notes": list(dict.fromkeys(notes)),
+    }
+    return audit | {"run_hash": run_hash(audit)}
+
+
+def _iso(day: date | None) -> str | None:
+    return None if day is None else day.isoformat()
+
+
+def _files(files: Iterable[Named]) -> list[dict[str, Any]]:
+    return [dataclasses.asdict(f) for f in sorted(files, key=lambda f: (f.file, f.sha256))]
+
+
+def _input(source: Input) -> dict[str, Any]:
+    counts = [{"export": c.export, "sheet": c.sheet} | dataclasses.asdict(c.counted) for c in source.counts]
+    return dataclasses.asdict(source) | {"counts": counts}
+
+
+def run_hash(audit: Mapping[str, Any]) -> str:
+    """The run hash of an audit, worked out anew from what it names (see the top of this module)."""
+
+    def pairs(key: str) -> list[list[str]]:
+        return sorted([f["file"], f["sha256"]] for f in audit[key])
+
+    column_map, previous = audit["column_map"], audit["previous"]
+    bound = {
+        "form": audit["form"],
+        "kind": audit["kind"],
+        "as_of": audit["as_of"],
+        "options": audit["options"],
+        "rules": pairs("rules"),
+        "column_map": None if column_map is None else column_map["sha256"],
+        "inputs": pairs("inputs"),
+        "previous": None if previous is None else previous["run_hash"],
+        "outputs": [pair for pair in pairs("outputs") if pair[0].endswith(DATA_FILES)],
+    }
+    return hashlib.sha256(json.dumps(bound, sort_keys=True, separators=(",", ":")).encode("ascii")).hexdigest()
+
+
+def write_audit(folder: Path, audit: Mapping[str, Any]) -> None:
+    """Write `audit.json` into a run folder that has none yet: UTF-8, sorted keys, two spaces, a line end at the end."""
+    text = json.dumps(audit, sort_keys=True, indent=2, ensure_ascii=False) + "\n"
+    with (folder / AUDIT_FILE).open("xb") as file:
+        file.write(text.encode("utf-8", "backslashreplace"))
+
+
+def read_audit(run: Path) -> dict[str, Any]:
+    """The audit of a run folder, once its run hash has been found to be its own.
+
+    Errors:  RefusedError if there is no audit, if it cannot be read, or if it was changed since the run.
+    """
+    path = run / AUDIT_FILE
+    try:
+        audit = json.loads(path.read_text(encoding="utf-8"))
+        right = audit["run_hash"] == run_hash(audit)
+    except FileNotFoundError:
+        raise RefusedError(f"{run} holds no {AUDIT_FILE}, so it is not the folder of a run. Check the path.") from None
+    except (OSError, ValueError, LookupError, TypeError, AttributeError):
+        raise RefusedError(f"{path} cannot be read as the audit of a run. Restore that folder from a copy, or name another run.") from None
+    if not right:
+        raise RefusedError(f"{path} was changed since its run: its run hash is not that of what it names. Restore it from a copy.")
+    return dict(audit)
+
+
+def read_previous(run: Path) -> Previous:
+    """What a run needs to know of the one before it.
+
+    Errors:  RefusedError as `read_audit`.
+    """
+    audit = read_audit(run)
+    try:
+        rows = {name: int(counted["rows_read"]) - int(counted["already_read"]) for name, counted in audit["totals"].items()}
+        return Previous(run.resolve().name, date.fromisoformat(audit["as_of"]), audit["run_hash"], rows)
+    except (LookupError, TypeError, ValueError, AttributeError):
+        raise RefusedError(f"{run / AUDIT_FILE} lacks the row counts of its run. Name another run with --previous.") from None

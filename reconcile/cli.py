@@ -1,0 +1,148 @@
+"""The command line: which commands and options there are, and which way of ending gives which exit code.
+
+| exit | means |
+| --- | --- |
+| 0 | completed |
+| 2 | refused: the input, the rules or the command line cannot be used as they stand |
+| 3 | a control total did not come out to zero: no report was left |
+| 4 | a fault of ours, with the file that holds its details |
+| 130 | interrupted; nothing half-written was left |
+
+Results go to stdout, messages to stderr. The commands' work stands in `commands.py` and is loaded only when one of them runs.
+"""
+
+from __future__ import annotations
+
+import signal
+import sys
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, NoReturn, TypeVar
+
+import click
+
+from reconcile import __version__, starting
+from reconcile.cli_support import Amount, IsoDate, Place, say, show, survive_any_console, write_fault
+from reconcile.errors import ReconcileError
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Sequence
+    from datetime import date
+
+REFUSED, FAULT, INTERRUPTED = 2, 4, 130
+
+A_PATH = click.Path(path_type=Path)
+Command = TypeVar("Command", bound="Callable[..., Any]")
+
+exports_argument = click.argument("exports", nargs=-1, required=True, type=A_PATH)
+rules_option = click.option("--rules", type=A_PATH, help="Folder of the office's rules. Else rules/ here or beside the exports.")
+map_option = click.option("--map", "map_file", type=A_PATH, help="Column map, for exports with other headings or codes.")
+
+
+@click.group(context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100})
+@click.version_option(__version__, prog_name="reconcile")
+def cli() -> None:
+    """Reconcile pending and posted plan draws with charges, aid and the bank, per student and to the cent.
+
+    It reads exports and writes reports. It moves no money and changes no account.
+    """
+
+
+@cli.command()
+@exports_argument
+@rules_option
+@map_option
+def check(exports: tuple[Path, ...], rules: Path | None, map_file: Path | None) -> None:
+    """Read and validate EXPORTS only: a folder, or several files. Writes nothing."""
+    from reconcile import commands  # noqa: PLC0415 (loads the table libraries)
+
+    commands.check(exports, rules, map_file)
+
+
+def run_options(command: Command) -> Command:
+    """The options of every command that writes a run."""
+    options = (
+        rules_option,
+        map_option,
+        click.option("--reports", type=A_PATH, default=Path("reports"), show_default=True, help="Folder that the run folders go to."),
+        click.option("--into", type=A_PATH, help="The exact run folder to write; it must not be there yet."),
+        click.option("--previous", type=A_PATH, help="Run folder to follow. Else the latest earlier one under --reports."),
+        click.option("--without-rejected", is_flag=True, help="Go on without rejected rows; they are shown and totalled."),
+        click.option("--bank-from", type=IsoDate(), help="First day that the bank files cover. Else their first event."),
+        click.option("--bank-through", type=IsoDate(), help="Last day that the bank files cover. Else their last event."),
+        click.option("--accept-drop", is_flag=True, help="Go on though an export has far fewer rows than in the previous run."),
+    )
+    for option in reversed(options):
+        command = option(command)
+    return command
+
+
+@cli.command()
+@exports_argument
+@click.option("--as-of", type=IsoDate(), required=True, help="The day that the report speaks of, like 2026-10-15.")
+@run_options
+@click.pass_obj
+def daily(place: Place, /, exports: tuple[Path, ...], as_of: date, **options: Any) -> None:  # noqa: ANN401 (click gives what run_options names)
+    """Reconcile EXPORTS (a folder, or several files) as of a day and write a run folder."""
+    from reconcile import commands  # noqa: PLC0415 (loads the table libraries)
+
+    place.reports = options["reports"]
+    commands.daily(commands.Request(exports=exports, as_of=as_of, **options))
+
+
+@cli.command()
+@click.option("--term", required=True, help="The term's code in the rules.")
+@click.option("--amount", type=Amount(), required=True, help="The plan total without the fee, like 12000.00.")
+@click.option("--enrolled-on", type=IsoDate(), required=True, help="The day the family enrolls, like 2026-07-20.")
+@click.option("--method", type=click.Choice(["bank", "card"]), default="bank", show_default=True, help="What the draws are taken from.")
+@rules_option
+def schedule(term: str, amount: int, enrolled_on: date, method: str, rules: Path | None) -> None:
+    """Show the plan that the rules would write."""
+    from reconcile import commands  # noqa: PLC0415 (loads the table libraries)
+
+    commands.schedule(term, amount, enrolled_on, method, rules)
+
+
+@cli.command()
+@click.argument("folder", type=A_PATH)
+def start(folder: Path) -> None:
+    """Make a working FOLDER: rules, sample exports and a place for reports."""
+    next_commands = starting.make_working_folder(folder, starting.packaged("rules"), starting.packaged("sample_exports"))
+    show("\n".join((f"{folder} is ready. Next:", "", f'    cd "{folder}"', *(f"    {line}" for line in next_commands))) + "\n")
+
+
+def run(arguments: Sequence[str] | None = None) -> int:
+    """Run one command and give its exit code; the one place where errors are caught."""
+    place = Place()
+    try:
+        result = cli.main(arguments, prog_name="reconcile", standalone_mode=False, obj=place)
+    except click.ClickException as error:
+        error.show()
+        return REFUSED
+    except ReconcileError as error:
+        say(str(error))
+        return error.exit_code
+    except (click.Abort, KeyboardInterrupt) as error:
+        if isinstance(error.__cause__, EOFError):  # click takes the end of any file for an interruption at a prompt; we have no prompts
+            return _fault(error.__cause__, place)
+        say("Interrupted. Nothing half-written was left.")
+        return INTERRUPTED
+    except Exception as error:  # noqa: BLE001 (whatever else goes wrong is our fault, and is said so)
+        return _fault(error, place)
+    return result if isinstance(result, int) else 0
+
+
+def _fault(error: BaseException, place: Place) -> int:
+    details = write_fault(error, place.reports)
+    say(f"This is a fault of ours, not of your data or rules: {type(error).__name__}. No report was left. Details: {details}")
+    return FAULT
+
+
+def _interrupt(*_: object) -> NoReturn:
+    raise KeyboardInterrupt
+
+
+def main() -> NoReturn:
+    """The entry point of the installed command; a request to end counts as an interruption, so that nothing half-written stays."""
+    survive_any_console()
+    signal.signal(signal.SIGTERM, _interrupt)
+    sys.exit(run())

@@ -1,0 +1,219 @@
+r"""Writes the data files of a run: CSV that a person may open in a spreadsheet, and Parquet that other programs read.
+
+An export can carry anything in its text: a name that starts with `=`, a line break, a character that turns the reading direction round.
+A spreadsheet runs a cell that starts with `= + - @` as a formula, so text like that gets an apostrophe in front; money and counts are
+ours, worked out and not copied, and stay numbers with their minus sign.
+
+    >>> plain_text("=1+1"), plain_text("  @SUM(A1)"), plain_text("Smith\tJ")
+    ("'=1+1", "'  @SUM(A1)", 'Smith J')
+    >>> csv_cell('He said "no", twice'), csv_cell("00123")
+    ('"He said ""no"", twice"', '00123')
+
+CSV: UTF-8 without a byte order mark, one heading row, `\n` line ends, quotes only where RFC 4180 needs them, money with two places from
+whole cents, dates as 2026-10-15, absent dates and texts empty. The bytes depend on the table alone, so they are equal on any machine.
+Parquet: text unchanged, money as decimal, dates as days. Its bytes are equal for the same release of pyarrow (which writes its name into
+the file); the audit therefore says which release wrote it.
+"""
+
+from __future__ import annotations
+
+import re
+from typing import TYPE_CHECKING, Any, BinaryIO, Final
+
+import numpy as np
+import pyarrow as pa  # type: ignore[import-untyped]
+import pyarrow.compute as pc  # type: ignore[import-untyped]
+import pyarrow.parquet as pq  # type: ignore[import-untyped]
+
+from reconcile import schemas
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
+    from pathlib import Path
+
+    import pandas as pd
+    from numpy.typing import NDArray
+
+ROWS_AT_A_TIME: Final = 65_536
+ROW_GROUP: Final = 131_072
+SECONDS_A_DAY: Final = 86_400
+PARQUET: Final = frozenset({"entries"})
+"""The tables that only programs read."""
+
+STARTS: Final = "=+\\-@\ufe66\ufe62\ufe63\ufe6b\uff1d\uff0b\uff0d\uff20"
+"""What starts a formula, in its small and full-width forms too: some spreadsheets take those for the plain ones."""
+
+_INVISIBLE: Final = "\\s\u200b-\u200f\u2060\ufeff"
+_FORMULA: Final = re.compile(f"[{_INVISIBLE}]*[{STARTS}]|[\t\r\n]")
+_AFTER_SEMICOLON: Final = re.compile(f";(?=[{_INVISIBLE}]*[{STARTS}])")
+_BREAKS: Final = re.compile("\r\n|[\t\n\x0b\x0c\r\x85\u2028\u2029]")
+_CONTROLS: Final = re.compile("[\x00-\x1f\x7f-\x9f\u061c\u200e\u200f\u202a-\u202e\u2066-\u2069\ufeff]")
+_NEEDS_QUOTES: Final = re.compile('[",\r\n]')
+
+
+def without_controls(text: str) -> str:
+    """The text on one line: breaks and tabs become a space, other control and direction characters a visible replacement character."""
+    return _CONTROLS.sub("\ufffd", _BREAKS.sub(" ", text))
+
+
+def plain_text(text: str) -> str:
+    """The text as a spreadsheet may show it: on one line, and with an apostrophe where it would otherwise run as a formula.
+
+    A formula after a semicolon is guarded as well: where a semicolon parts the cells, a spreadsheet would start a new cell there.
+    """
+    guard = "'" if _FORMULA.match(text) else ""
+    return guard + _AFTER_SEMICOLON.sub(";'", without_controls(text))
+
+
+def csv_cell(text: str) -> str:
+    """The text as it stands between the commas of a CSV line."""
+    text = plain_text(text)
+    return '"' + text.replace('"', '""') + '"' if _NEEDS_QUOTES.search(text) else text
+
+
+def write_table(table: pd.DataFrame, columns: tuple[schemas.Column, ...], path: Path) -> None:
+    """Write a table as CSV to a file that does not exist yet.
+
+    In:      exactly the declared columns in the declared order and types (money in int64 cents).
+    Errors:  ValueError if the table is not of that shape (a fault of ours), FileExistsError if the file is there.
+    """
+    _refuse_other_shape(table, columns)
+    heading = ",".join(csv_cell(c.name) for c in columns) + "\n"
+    arrays = [(c, _typed(table[c.name], c)) for c in columns]
+    with path.open("xb") as file:
+        file.write(heading.encode("utf-8"))
+        for start in range(0, len(table), ROWS_AT_A_TIME):
+            _write_rows([_as_cells(array.slice(start, ROWS_AT_A_TIME), c) for c, array in arrays], file)
+
+
+def write_parquet(table: pd.DataFrame, columns: tuple[schemas.Column, ...], path: Path) -> None:
+    """Write a table as Parquet to a file that does not exist yet; text is kept as it is, for programs.
+
+    In:      exactly the declared columns in the declared order and types (money in int64 cents).
+    Errors:  ValueError if the table is not of that shape (a fault of ours), FileExistsError if the file is there.
+    """
+    _refuse_other_shape(table, columns)
+    arrays = {c.name: _typed(table[c.name], c) for c in columns}
+    with path.open("xb") as file:
+        pq.write_table(
+            pa.table(arrays),
+            file,
+            row_group_size=ROW_GROUP,
+            compression="zstd",
+            compression_level=3,
+            version="2.6",
+            data_page_version="1.0",
+            store_schema=False,
+        )
+
+
+def write_data_files(tables: Mapping[str, pd.DataFrame], folder: Path) -> tuple[str, ...]:
+    """Write every table that `schemas.OUTPUTS` declares into the folder: `entries` as Parquet, the others as CSV; gives the file names.
+
+    Errors:  ValueError if a declared table is missing, if there is one too many, or if one is not of its shape (all a fault of ours).
+    """
+    if set(tables) != set(schemas.OUTPUTS):
+        raise ValueError(f"the run gave the tables {sorted(tables)}, declared are {sorted(schemas.OUTPUTS)}")
+    names = []
+    for name, columns in schemas.OUTPUTS.items():
+        parquet = name in PARQUET
+        names.append(f"{name}.parquet" if parquet else f"{name}.csv")
+        (write_parquet if parquet else write_table)(tables[name], columns, folder / names[-1])
+    return tuple(names)
+
+
+def _refuse_other_shape(table: pd.DataFrame, columns: tuple[schemas.Column, ...]) -> None:
+    names = tuple(c.name for c in columns)
+    if tuple(table.columns) != names:
+        raise ValueError(f"the table has the columns {tuple(table.columns)}, declared are {names}")
+    wrong = [
+        f"{c.name} is {table[c.name].dtype}, not {schemas.DTYPES[c.kind]}"
+        for c in columns
+        if str(table[c.name].dtype) != schemas.DTYPES[c.kind]
+    ]
+    if wrong:
+        raise ValueError("; ".join(wrong))
+
+
+def _typed(series: pd.Series[Any], column: schemas.Column) -> pa.Array:
+    """The column as an arrow array: decimal with two places for money, int64 for counts, date32 for dates, large strings for text."""
+    if column.kind == "money":
+        return _decimals(series.to_numpy())
+    if column.kind == "count":
+        return pa.array(series.to_numpy())
+    if column.kind == "date":
+        return _days(series.to_numpy(), column.name)
+    text = pa.array(series.array, from_pandas=True)
+    if isinstance(text, pa.ChunkedArray):
+        text = text.combine_chunks()
+    if text.null_count:
+        raise ValueError(f"{column.name} has {text.null_count} missing texts; an absent text is an empty one")
+    return text.cast(pa.large_string())
+
+
+def _decimals(cents: NDArray[np.int64]) -> pa.Array:
+    """Whole cents as decimals with two places, without a float in between: the low and the high half of each 128-bit number."""
+    halves = np.empty((len(cents), 2), dtype="<i8")
+    halves[:, 0] = cents
+    halves[:, 1] = cents >> 63
+    return pa.Array.from_buffers(pa.decimal128(21, 2), len(cents), [None, pa.py_buffer(halves)])
+
+
+def _days(dates: NDArray[np.datetime64], name: str) -> pa.Array:
+    absent = np.isnat(dates)
+    seconds = np.where(absent, 0, dates.astype("datetime64[s]").astype(np.int64))
+    if (seconds % SECONDS_A_DAY).any():
+        raise ValueError(f"{name} holds a time of day; a date stands at midnight")
+    return pa.array((seconds // SECONDS_A_DAY).astype(np.int32), mask=absent).cast(pa.date32())
+
+
+def _as_cells(array: pa.Array, column: schemas.Column) -> pa.Array:
+    if column.kind in {"money", "count"}:
+        return array.cast(pa.large_string())
+    if column.kind == "date":
+        different = array.dictionary_encode()
+        return pc.fill_null(different.dictionary.cast(pa.large_string()).take(different.indices), "")
+    return _text_cells(array)
+
+
+def _text_cells(array: pa.LargeStringArray) -> pa.Array:
+    """`csv_cell` of every text. Only texts in which it could change something go through it, each different one once."""
+    odd = _odd(array)
+    if not odd.any():
+        return array
+    mask = pa.array(odd)
+    different = array.filter(mask).dictionary_encode()
+    cells = pa.array([csv_cell(text) for text in different.dictionary.to_pylist()], pa.large_string())
+    return pc.replace_with_mask(array, mask, cells.take(different.indices))
+
+
+def _byte_table(characters: bytes) -> NDArray[np.bool_]:
+    table = np.zeros(256, dtype=bool)
+    table[np.frombuffer(characters, dtype=np.uint8)] = True
+    return table
+
+
+_ODD_ANYWHERE: Final = _byte_table(b'",;' + bytes(range(0x20)) + bytes(range(0x7F, 0x100)))
+_ODD_FIRST: Final = _byte_table(b"=+-@ ")
+
+
+def _odd(array: pa.LargeStringArray) -> NDArray[np.bool_]:
+    """Which texts hold a byte that `csv_cell` may have to do something about (any byte outside plain ASCII counts)."""
+    _, offset_buffer, data_buffer = array.buffers()
+    offsets = np.frombuffer(offset_buffer, dtype=np.int64)[array.offset : array.offset + len(array) + 1]
+    if data_buffer is None or offsets[0] == offsets[-1]:
+        return np.zeros(len(array), dtype=bool)
+    data = np.frombuffer(data_buffer, dtype=np.uint8)[offsets[0] : offsets[-1]]
+    starts, ends = offsets[:-1] - offsets[0], offsets[1:] - offsets[0]
+    odd: NDArray[np.bool_] = (ends > starts) & _ODD_FIRST[data[np.minimum(starts, len(data) - 1)]]
+    at = np.flatnonzero(_ODD_ANYWHERE[data])
+    odd[np.searchsorted(ends, at, side="right")] = True
+    return odd
+
+
+def _write_rows(cells: list[pa.Array], file: BinaryIO) -> None:
+    lines = pc.binary_join_element_wise(*cells, pa.scalar(",", pa.large_string()))
+    ended = pc.binary_join_element_wise(lines, pa.scalar("", pa.large_string()), pa.scalar("\n", pa.large_string()))
+    _, offset_buffer, data_buffer = ended.buffers()
+    offsets = np.frombuffer(offset_buffer, dtype=np.int64)[ended.offset : ended.offset + len(ended) + 1]
+    file.write(memoryview(data_buffer)[offsets[0] : offsets[-1]])

@@ -1,0 +1,195 @@
+"""What a person reads in ten seconds after a daily run: who is not covered, what the draws came to, and which file to open first.
+
+Plain ASCII in aligned columns, about thirty lines. Every figure is added up from the tables of the run; nothing is worked out anew.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Final
+
+import pandas as pd
+
+from reconcile.deliver.csv_out import without_controls
+from reconcile.money import people_money
+from reconcile.schemas import COVERAGES, DRAW_STATES
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable, Mapping, Sequence
+    from datetime import date
+
+    from reconcile.audit import Counted
+
+MOST_COVERAGE_ROWS: Final = 8
+MOST_NOTES: Final = 3
+
+CAUTION: Final = (
+    "Figures are as good as the exports. Before any draw is changed or presented again, the college's own policy,",
+    "its notice duties and the bank's rules decide.",
+)
+
+
+@dataclass(frozen=True)
+class About:
+    """What the summary says of the run itself: dates, the folder of the report as people find it, the run before, and notes."""
+
+    as_of: date
+    bank_first: date | None
+    bank_last: date | None
+    place: str
+    previous: str | None
+    notes: tuple[str, ...]
+
+
+def daily_summary(tables: Mapping[str, pd.DataFrame], counted: Mapping[str, Counted], about: About) -> str:
+    """The words to print after a daily run.
+
+    In:      the tables of the run (cents), rows and cents per export, and what is known of the run itself.
+    Out:     lines ended by line ends; figures are people's money ("1,234.50").
+    """
+    parts = (
+        _heading(about),
+        _left_out(counted),
+        _coverage(tables["students"]),
+        _draws(tables["draws"]),
+        _plans(tables["plans"], tables["next_draws"]),
+        _beside(tables, counted),
+        [f"Report: {about.place}", *_open_first(tables)],
+        notes_lines(about.notes, MOST_NOTES, "all of them are in audit.json"),
+        list(CAUTION),
+    )
+    return "\n\n".join("\n".join(part) for part in parts if part) + "\n"
+
+
+def aligned(rows: Sequence[Sequence[str]], right: Iterable[int]) -> list[str]:
+    """Rows of cells as lines in columns; the columns at the positions `right` stand to the right, as figures do."""
+    figures = set(right)
+    widths = [max(len(row[i]) for row in rows) for i in range(len(rows[0]))]
+    return [
+        "  ".join(cell.rjust(w) if i in figures else cell.ljust(w) for i, (cell, w) in enumerate(zip(row, widths, strict=True))).rstrip()
+        for row in rows
+    ]
+
+
+def count(number: int, one: str, several: str = "") -> str:
+    """The number with its noun: "1 row", "1,204 rows"."""
+    return f"{number:,} {one if number == 1 else several or one + 's'}"
+
+
+def rejected_money(counted: Mapping[str, Counted]) -> str:
+    """Rejected rows and their money per export, and how many of them have an amount that nobody could read."""
+
+    def one(name: str, c: Counted) -> str:
+        unread = f" and {c.unreadable:,} without a readable amount" if c.unreadable else ""
+        return f"{name} {count(c.rejected, 'row')}, {people_money(c.cents_rejected)}{unread}"
+
+    return "; ".join(one(name, c) for name, c in counted.items() if c.rejected)
+
+
+def notes_lines(notes: Sequence[str], most: int, rest: str) -> list[str]:
+    """The first notes, one a line, and where the rest of them is."""
+    shown = [f"Note: {without_controls(note)}" for note in notes[:most]]
+    return shown + ([f"Note: and {count(len(notes) - most, 'more note')}; {rest}."] if len(notes) > most else [])
+
+
+def _heading(about: About) -> list[str]:
+    bank = "no bank events" if about.bank_first is None else f"bank files {about.bank_first} to {about.bank_last}"
+    follows = f", follows {about.previous}" if about.previous else ", no earlier run"
+    return [f"As of {about.as_of}: {bank}{follows}"]
+
+
+def _left_out(counted: Mapping[str, Counted]) -> list[str]:
+    """Rejected rows come before every figure, since every figure lacks them."""
+    if not any(c.rejected for c in counted.values()):
+        return []
+    return [
+        f"REJECTED AND LEFT OUT OF EVERY FIGURE: {rejected_money(counted)}.",
+        "They stand in rejected_rows.csv. The students and plans named there may be wrong in every figure below.",
+    ]
+
+
+def _coverage(students: pd.DataFrame) -> list[str]:
+    grouped = students.groupby(["term", "coverage"], sort=True)["gap"].agg(["size", "sum"])
+    found = {(str(term), str(word)): (int(n), int(cents)) for (term, word), n, cents in grouped.itertuples(name=None)}
+    order = sorted(found, key=lambda key: (key[0], COVERAGES.index(key[1]) if key[1] in COVERAGES else len(COVERAGES)))
+    if not order:
+        return ["No students in any term that the rules know."]
+    shown = order[-MOST_COVERAGE_ROWS:]
+    rows = [(without_controls(term), word, f"{found[term, word][0]:,}", people_money(found[term, word][1])) for term, word in shown]
+    lines = aligned([("Term", "Coverage", "Students", "Gap"), *rows], right=(2, 3))
+    hidden = len(order) - len(shown)
+    return lines + ([f"and {count(hidden, 'row')} of earlier terms in students.csv"] if hidden else [])
+
+
+def _draws(draws: pd.DataFrame) -> list[str]:
+    if draws.empty:
+        return ["No plan lines."]
+    grouped = draws.groupby("state", sort=True)[["scheduled", "cleared"]].sum()
+    lines_of = draws["state"].value_counts()
+    states = [s for s in DRAW_STATES if s in grouped.index]
+    sums = grouped.loc[states]
+    rows = [
+        (state, f"{int(lines_of[state]):,}", people_money(int(scheduled)), people_money(int(cleared)))
+        for state, scheduled, cleared in zip(states, sums["scheduled"], sums["cleared"], strict=True)
+    ]
+    return aligned([("Plan lines", "Lines", "Scheduled", "Cleared"), *rows], right=(1, 2, 3))
+
+
+def _plans(plans: pd.DataFrame, next_draws: pd.DataFrame) -> list[str]:
+    """Where plans and bills differ, to the cent, what that would mean for the family, and the draws that come next."""
+    variance = plans["variance"]
+    sums = (
+        ("Plans over the bill", variance.where(variance > 0, 0)),
+        ("Plans short of the bill", variance.where(variance < 0, 0)),
+        ("Proposed: to give back", plans["to_give_back"]),
+        ("          to stop", plans["to_stop"]),
+        ("          to collect", plans["to_collect"]),
+    )
+    rows = [(name, f"{int((cents != 0).sum()):,}", people_money(int(cents.sum()))) for name, cents in sums if bool((cents != 0).any())]
+    return (aligned(rows, right=(1, 2)) if rows else []) + _next_draws(next_draws)
+
+
+def _next_draws(next_draws: pd.DataFrame) -> list[str]:
+    if next_draws.empty:
+        return []
+    soonest = next_draws["draw_date"].min()
+    rows = next_draws[next_draws["draw_date"] == soonest]
+    lines, cents = int(rows["lines"].sum()), int(rows["scheduled"].sum())
+    questions, doubtful = int(rows["lines_in_question"].sum()), int(rows["in_question"].sum())
+    told = f"; in question {count(questions, 'line')}, {people_money(doubtful)}" if questions else ""
+    days = (("give notice of a change", rows["notice_by"].min()), ("stop one", rows["last_day_to_stop"].min()))
+    until = ", ".join(f"to {what} {day.date()}" for what, day in days if day is not pd.NaT)
+    return [
+        f"Next draws {soonest.date()}: {count(lines, 'line')}, {people_money(cents)}{told}",
+        *([f"  last day {until}"] if until else []),
+    ]
+
+
+def _beside(tables: Mapping[str, pd.DataFrame], counted: Mapping[str, Counted]) -> list[str]:
+    unmatched, other = tables["unmatched_events"], tables["other_terms"]
+    again = sum(c.already_read for c in counted.values())
+    aside = sum(c.set_aside for c in counted.values())
+    rows = [("Bank events without a line", f"{len(unmatched):,}", f"{people_money(int(unmatched['without_a_line'].sum()))} on no line")]
+    if again:
+        rows.append(("Rows already read (files overlap)", f"{again:,}", "counted once"))
+    if aside:
+        rows.append(("Rows dated after the as-of date", f"{aside:,}", "set aside"))
+    if len(other):
+        rows.append(("Students in terms without rules", f"{other['student_id'].nunique():,}", "in other_terms.csv"))
+    return aligned(rows, right=(1,))
+
+
+def _open_first(tables: Mapping[str, pd.DataFrame]) -> list[str]:
+    """The files with something to act on, most harmful first: money about to be taken wrongly, then money that did not come."""
+    draws, students = tables["draws"], tables["students"]
+    reasons = []
+    if bool((tables["plans"]["variance"] > 0).any()):
+        reasons.append("plans.csv (variance above zero: the plan would take more than the bill)")
+    if int(tables["unmatched_events"]["without_a_line"].sum()) > 0:
+        reasons.append("unmatched_events.csv (bank money that no plan line asked for)")
+    wanting = [s for s in ("failed", "not seen", "part cleared") if bool((draws["state"] == s).any())]
+    if wanting:
+        reasons.append(f"draws.csv (state {', '.join(wanting)})")
+    if bool(students["coverage"].isin(["short", "over"]).any()):
+        reasons.append("students.csv (coverage short, over)")
+    return [f"{'Open first' if i == 0 else 'then      '}: {reason}" for i, reason in enumerate(reasons or ["students.csv"])]

@@ -93,7 +93,7 @@ class Attempts:
         """By name, else exact, late, early, then with card fee in the same order; a cancelled line only by name."""
         named = self._reading.names(event)
         if named is not None:
-            return (named, NAMED) if self.fits_any_date(event, named) else None
+            return (named, NAMED) if self._reading.concerns(event, named) and self.fits_any_date(event, named) else None
         fitting = [
             line
             for line in self._reading.case.lines

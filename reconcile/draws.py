@@ -144,7 +144,7 @@ def _named(desk: _Desk, events: list[Event]) -> list[Event]:
         line = desk.reading.names(event)
         if line is None:
             rest.append(event)
-        elif not desk.attempts.fits_any_date(event, line):
+        elif not may_pay(event, line) or not desk.attempts.fits_any_date(event, line):
             desk.loose[event.at] = NOT_ON_SCHEDULE
         elif line.at in desk.on and desk.on[line.at] >= line.amount - desk.case.rules.tolerance:
             desk.loose[event.at] = TAKEN_TWICE

@@ -13,6 +13,7 @@ import pandas as pd
 
 from reconcile.draws import PAYMENT, UNDECIDED
 from reconcile.events import NOBODY, day_numbers
+from reconcile.texts import first_true, is_word, picked, spread, words
 
 if TYPE_CHECKING:
     from reconcile.bulk import Matching
@@ -57,20 +58,23 @@ def event_money(lines: pd.DataFrame, events: pd.DataFrame, book: Book, owners: O
     """
     count = len(events)
     amount = events["amount"].to_numpy()
-    outcome = events["outcome"].to_numpy(dtype=object)
-    cleared = outcome == "cleared"
+    outcome = events["outcome"]
+    cleared = is_word(outcome, "cleared")
     line_at = _first_line(matching.pairs, count)
     plan = np.where(line_at != NOBODY, book.line_plan[line_at] if len(lines) else NOBODY, owners.plan)
     plan = np.where(plan == NOBODY, _running_plan(lines, events, book, owners, plan == NOBODY, rules), plan)
+    undoes, undone = matching.undoings["by"].to_numpy(), matching.undoings["of"].to_numpy()
+    without = line_at[undoes] == NOBODY
+    plan[undoes[without]] = plan[undone[without]]  # a return belongs where its draw is
     known = owners.student != NOBODY
     placed = known & (plan != NOBODY)
     table = {name: np.zeros(count, dtype=np.int64) for name in CENTS}
     _money_on_lines(table, lines, matching.pairs)
     table["undone"] = np.where(cleared & known, amount - matching.left, 0)
-    is_payment = events["kind"].to_numpy(dtype=object) == "payment"
+    is_payment = is_word(events["kind"], "payment")
     on_any = sum(table[name] for name in ("on_lines", "on_cancelled_lines", "fee_on_lines", "card_fee"))
     rest = np.where(cleared & known, matching.left - on_any, 0)
-    is_fee = events["kind"].to_numpy(dtype=object) == "fee"
+    is_fee = is_word(events["kind"], "fee")
     undecided = matching.loose == UNDECIDED
     for name, which in (
         ("payment", is_payment),
@@ -87,18 +91,20 @@ def event_money(lines: pd.DataFrame, events: pd.DataFrame, book: Book, owners: O
     table["failed_attempt"] = np.where(back, amount - table["undid_nothing"] - table["told_only"] - table["undoes"], 0)
     table["nobodys"] = np.where(known, table["nobodys"], amount)
     bucket = _bucket(table, cleared, known, matching, outcome, is_payment)
-    frame = pd.DataFrame(table)
-    frame.insert(0, "student_id", _text(book.students, owners.student, events["student_id"]))
-    frame.insert(1, "term", _term_text(lines, book, plan))
-    frame.insert(2, "plan_id", _text(book.plans, np.where(placed, plan, NOBODY), events["plan_id"]))
-    frame.insert(3, "line", _line_text(lines, line_at, events["line"]))
-    frame.insert(4, "line_at", line_at)
+    whose = {
+        "student_id": picked(book.students, owners.student, events["student_id"]),
+        "term": _term_text(lines, book, plan),
+        "plan_id": picked(book.plans, np.where(placed, plan, NOBODY), events["plan_id"]),
+        "line": picked(lines["line"], line_at, events["line"]),
+        "line_at": line_at,
+    }
+    frame = pd.DataFrame({**whose, **table}, copy=False)
     own, gross, fee_line = _of_line(lines, line_at)
     frame["is_fee"] = np.where(line_at != NOBODY, fee_line, is_fee & cleared)
     frame["fee_inside"] = np.where((line_at != NOBODY) & (amount == gross), gross - own, 0)
-    frame["match"] = _match_text(matching.pairs, count)
-    frame["bucket"] = pd.Series(bucket, dtype="str")
-    frame["reason"] = pd.Series(_reason(bucket, matching, placed, known), dtype="str")
+    frame["match"] = spread(count, matching.pairs["event"].to_numpy(), matching.pairs["match"])
+    frame["bucket"] = bucket
+    frame["reason"] = _reason(bucket, matching, placed, known)
     frame["undoes_what"] = _undoes_text(matching, events)
     return frame
 
@@ -144,8 +150,8 @@ def _running_plan(lines: pd.DataFrame, events: pd.DataFrame, book: Book, owners:
 def _money_on_lines(table: dict[str, Ints], lines: pd.DataFrame, pairs: pd.DataFrame) -> None:
     at, line = pairs["event"].to_numpy(), pairs["line"].to_numpy()
     cents = pairs["cents"].to_numpy()
-    fee_line = (lines["kind"] == "fee").to_numpy(dtype=bool)[line]
-    cancelled = (lines["line_status"] == "cancelled").to_numpy(dtype=bool)[line]
+    fee_line = is_word(lines["kind"], "fee")[line]
+    cancelled = is_word(lines["line_status"], "cancelled")[line]
     np.add.at(table["fee_on_lines"], at, np.where(fee_line, cents, 0))
     np.add.at(table["on_cancelled_lines"], at, np.where(~fee_line & cancelled, cents, 0))
     np.add.at(table["on_lines"], at, np.where(~fee_line & ~cancelled, cents, 0))
@@ -157,11 +163,11 @@ def _bucket(
     cleared: Bools,
     known: Bools,
     matching: Matching,
-    outcome: np.ndarray[tuple[int], np.dtype[np.object_]],
+    outcome: pd.Series,
     payment: Bools,
-) -> np.ndarray[tuple[int], np.dtype[np.str_]]:
+) -> pd.Series:
     """The one bucket of the row; where its cents are split, the one in which its money stayed."""
-    return np.select(
+    found = first_true(
         [
             ~known,
             cleared & payment,
@@ -175,8 +181,11 @@ def _bucket(
             matching.told,
             table["undoes"] > 0,
             table["failed_attempt"] > 0,
-            outcome == "refunded",
-        ],
+            is_word(outcome, "refunded"),
+        ]
+    )
+    return words(
+        found,
         [
             UNKNOWN,
             PAYMENT,
@@ -191,62 +200,37 @@ def _bucket(
             UNDOES,
             FAILED_ATTEMPT,
             REFUND_WITHOUT,
+            RETURN_WITHOUT,
         ],
-        default=RETURN_WITHOUT,
     )
 
 
-def _reason(
-    bucket: np.ndarray[tuple[int], np.dtype[np.str_]], matching: Matching, placed: Bools, known: Bools
-) -> np.ndarray[tuple[int], np.dtype[np.object_]]:
+def _reason(bucket: pd.Series, matching: Matching, placed: Bools, known: Bools) -> pd.Series:
     """Why an event has no line, in words; "" where it has one."""
     reason = matching.loose.copy()
     reason[~known] = UNKNOWN
     for name in (DISHONORED, RETURN_WITHOUT, REFUND_WITHOUT):
-        reason[bucket == name] = name
+        reason[is_word(bucket, name)] = name
     alone = known & ~placed & (reason != "")
     reason[alone] = [f"{text}; {NO_TERM}" for text in reason[alone]]
     misnamed = matching.misnamed & (reason != "")
     reason[misnamed] = [f"{text}; its original reference names no draw of the student" for text in reason[misnamed]]
-    rest = (bucket == UNDOES) & (matching.unplaced > 0)
+    rest = is_word(bucket, UNDOES) & (matching.unplaced > 0)
     reason[rest] = "returned more than was left of the draw"
-    return reason
-
-
-def _text(names: pd.Index, codes: Ints, given: pd.Series) -> pd.Series:
-    """Ids by code; where there is none, what the file gave."""
-    texts = given.to_numpy(dtype=object).copy()
-    has = codes != NOBODY
-    texts[has] = names.to_numpy(dtype=object)[codes[has]]
-    return pd.Series(texts, dtype="str")
-
-
-def _line_text(lines: pd.DataFrame, line_at: Ints, given: pd.Series) -> pd.Series:
-    texts = given.to_numpy(dtype=object).copy()
-    has = line_at != NOBODY
-    texts[has] = lines["line"].to_numpy(dtype=object)[line_at[has]]
-    return pd.Series(texts, dtype="str")
+    told = np.flatnonzero(reason != "")
+    return spread(len(reason), told, pd.Series(reason[told], dtype="str"))
 
 
 def _term_text(lines: pd.DataFrame, book: Book, plan: Ints) -> pd.Series:
-    terms = np.full(len(book.plans), "", dtype=object)
-    terms[book.line_plan] = lines["term"].to_numpy(dtype=object)
-    texts = np.full(len(plan), "", dtype=object)
-    has = plan != NOBODY
-    texts[has] = terms[plan[has]]
-    return pd.Series(texts, dtype="str")
-
-
-def _match_text(pairs: pd.DataFrame, count: int) -> pd.Series:
-    texts = np.full(count, "", dtype=object)
-    texts[pairs["event"].to_numpy()] = pairs["match"].to_numpy(dtype=object)
-    return pd.Series(texts, dtype="str")
+    a_line = np.full(len(book.plans), NOBODY, dtype=np.int64)
+    a_line[book.line_plan] = np.arange(len(lines))
+    return picked(lines["term"], np.where(plan != NOBODY, a_line[plan], NOBODY) if len(book.plans) else plan)
 
 
 def _undoes_text(matching: Matching, events: pd.DataFrame) -> pd.Series:
     """What a return or refund undid: file:sheet:row of the event and the rule that said so."""
-    texts = np.full(len(events), "", dtype=object)
-    files, sheets, rows = (events[name].to_numpy(dtype=object) for name in ("file", "sheet", "row"))
-    for by, of, _cents, rule in matching.undoings.itertuples(index=False):
-        texts[by] = f"{files[of]}:{sheets[of]}:{rows[of]} (rule {rule})"
-    return pd.Series(texts, dtype="str")
+    undoings = matching.undoings
+    undone = events[["file", "sheet", "row"]].iloc[undoings["of"].to_numpy()]
+    told = zip(undone["file"].tolist(), undone["sheet"].tolist(), undone["row"].tolist(), undoings["rule"].tolist(), strict=True)
+    texts = pd.Series([f"{file}:{sheet}:{row} (rule {rule})" for file, sheet, row, rule in told], dtype="str")
+    return spread(len(events), undoings["by"].to_numpy(), texts)

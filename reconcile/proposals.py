@@ -169,7 +169,8 @@ def _new_amounts(at: Situation, change: list[PlanLine], wanted: int, split: Spli
     if difference < 0:
         return _lower(old, -difference, split), 0
     holds_stopped = any(
-        line.plan in at.stopped and line.active and line.state not in {"cleared", "part cleared", "cancelled"} for line in at.lines
+        line.plan in at.stopped and line.active and line.kind != "fee" and line.state not in {"cleared", "part cleared", "cancelled"}
+        for line in at.lines
     )
     if holds_stopped:
         return old, difference

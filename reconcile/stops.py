@@ -63,8 +63,6 @@ def _plan_by_reference(lines: pd.DataFrame, events: pd.DataFrame, book: Book, ow
     for at in asking:
         row = events.iloc[int(at)]
         carries = (references == row["reference"]).to_numpy(dtype=bool) & (book.line_student == owners.student[at])
-        if row["kind"]:
-            carries &= (lines["kind"] == row["kind"]).to_numpy(dtype=bool)
         if carries.sum() == 1:
             found[at] = book.line_plan[carries][0]
     return found

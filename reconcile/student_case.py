@@ -154,8 +154,11 @@ def in_window(event: Event, line: Line) -> bool:
 
 
 def named_line(event: Event, lines: Iterable[Line]) -> Line | None:
-    """The line that the event names: by plan and line, else by a reference that just one line carries; None if it names none."""
-    possible = [line for line in lines if may_pay(event, line)]
+    """The line that the event names: by plan and line, else by a reference that just one line carries; None if it names none.
+
+    A line of another kind than the event's is named all the same: such an event fits no line at all, and a person is told.
+    """
+    possible = [line for line in lines if event.plan in {ANY_PLAN, line.plan}]
     if event.plan != ANY_PLAN and event.line:
         for line in possible:
             if line.name == event.line:

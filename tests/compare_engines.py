@@ -97,5 +97,4 @@ def main() -> int:
 
 
 if __name__ == "__main__":
-    sys.path.insert(0, str(Path(__file__).parents[1]))
     sys.exit(main())

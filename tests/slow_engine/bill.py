@@ -172,8 +172,8 @@ def is_stopped(settled: Settled, plan: Plan) -> bool:
         plan_id = r.plan_id or (r.named[0] if r.named else "")
         code = settled.book.code(r)
         if code is not None and code.stops_plan and plan_id in {"", plan.plan_id}:
-            anew = plan.consent_on > r.settled_on and plan.consent_on <= settled.book.as_of
-            if not anew:
+            given = plan.consent_on if plan.consent_on <= settled.book.as_of else plan.enrolled_on
+            if given <= r.settled_on:
                 return True
     return False
 

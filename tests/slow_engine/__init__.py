@@ -8,12 +8,12 @@ Of reading the rows:
  1. A plan's set_on and consent_on are the latest of its rows. A cancelled line whose cancelled_on is after the as-of day is still
     active; a consent given after the as-of day does not yet end a stop.
  2. An event names a line by plan and line first; only if that is no existing line, by its reference. Returns name lines in the same
-    ways.
+    ways. An event that names a line of another kind fits no line.
  3. Return codes are looked up by the event's own method; where it gives none, only if a single method knows the code.
  4. R61 to R77 are known by the code's text, whatever the method; only an event with outcome `returned` is one.
  5. No fitting term (a student-only event without a line, before the first draw date or long after the last): the event has no term, and
     its money counts in no student's row. Cancelled lines count in a plan's first and last draw date. Of plans begun on the same day the
-    one enrolled later holds the event, then the greater plan id.
+    one enrolled later holds the event, then the greater plan id. A return belongs where the draw that it undoes belongs.
 
 Of returns:
  6. An event is "not undone" while more is left of it than the card fee in its amount. An amount holds a card fee if it equals a card
@@ -21,27 +21,27 @@ Of returns:
  7. "Same plan (or student)" of rule 3: the same student, and the same plan where both have a known one. Card fee in or out: one card
     line that both may concern, one amount its own and the other with its fee.
  8. Rule 3 ties (same day): the last by reference, amount, then all else that the row says. It takes at most what is left; the rest
-    undid nothing.
- 9. Rules 2 and 4 look at active lines only, but for a line that the return names. Both need the amount, even of a named line. Rule 4
-    takes the line's own amount alone (it says passes exact and late), prefers lines by exact before late, then the span that ends
-    first. A line that already has a failed attempt is as good as another.
-10. Blocking events: rule 2, those settled in the line's window; rule 4, those that fit the line early, in its window or late. Amount
-    own or with card fee in both.
+    undid nothing. A card decline never takes rule 3: it never was a cleared draw.
+ 9. Rules 2 and 4 look at active lines only, but for a line that the return names. Both need the amount (card fee in or
+    out), even of a named line. Rule 4 prefers lines by exact before late, then the span that ends first. A line that already has a
+    failed attempt is as good as another.
+10. Blocking events: rule 2, those settled early or in the line's window (money that came early would else stay counted after its
+    return); rule 4, those that fit the line early, in its window or late. Amount own or with card fee in both.
 11. Refunds go by rules 1, 3 and 5, never 2 or 4, with or without a name. Frames and limits include their last day.
 12. A return of an unknown student or plan undoes nothing, even if its original_reference names a known student's event.
 13. Late money of a failed line: until again_days after the line's first attempt, by the code of its last return on or before the day on
     which the money settles; how often it was presented does not matter. A refund makes no line failed.
 
 Of attempts and matching:
-14. Undone events hang by named (window, late, early), exact, late, then with card fee (window first, then late, not early). Of several
+14. Undone events hang by named (window, late, early), exact, late, early, then with card fee (window, late, early). Of several
     lines in their window the one whose window ends first; of several late ones first those without standing money, then by late end.
     They hang on cancelled lines only by name.
 15. An event of which no more than its card fee is left is such an attempt too (its fee stays in the fee bucket); it may hang early.
 16. A named line is full when its net money is at least its amount less the tolerance; the first event always goes on it, and the one
     that overfills it lies on it whole.
 17. Matching compares the bank's whole amounts, also of partly undone events; what is left is counted afterwards.
-18. Zero lines are open for no pass but `named`. Pass 5 is one pass with the span from early to the end of late; pass 8 two: own amount,
-    with card fee, dates from the draw date to the end of late (not early).
+18. Zero lines are open for no pass but `named`. Pass 5 serves lines in their window first, then late, then early ones, as
+    passes 2 to 4 do; pass 8 is two: own amount, with card fee, from the draw date to the end of late (not early).
 19. Missing pairs of a pass are added by depth-first augmenting paths, events and lines in the order of the pass.
 20. Grouped: neighbours are next to each other among the plan's lines still open, of any kind, by draw date then line. Own amounts only.
     The events of one line need not neighbour. Any row shared by two groupings makes both undecided, also through a third. Equal events
@@ -74,7 +74,7 @@ Of coverage:
 
 Of variance and proposals:
 33. `active line`, plan_total, active_lines, cancelled lines leave fee lines out; `uncleared` for "active uncleared line" is pending, in
-    transit, failed or not seen. A plan is followed by one enrolled on a later day in the same term. min and max work on the sums over
+    transit, failed or not seen. A plan is followed by one enrolled later or on the same day in the term. min and max work on the sums over
     the plans.
 34. uncleared holds also active lines fully refunded (whole amount). enrolled_on is the earliest plan's. cleared is draws_cleared.
 35. awaited: not-seen lines whole (billed fees too) while the as-of day is within late_match_days, then lapsed aid up to what is still

@@ -1,0 +1,261 @@
+"""The list as a whole: one cause once, the most harmful first, severities of the day, and the planted cases of the sample."""
+
+from __future__ import annotations
+
+import csv
+import random
+from datetime import date
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import pandas as pd
+import pytest
+from build import exports_of
+from cases_exceptions.plan import DRAW, Rows, award, back, charge, event, line, plan_lines, posting, story
+from worlds import random_world
+
+from reconcile.exception_kinds import GROUPS
+from reconcile.exports import read_exports
+from reconcile.policy import Rules, load_rules
+from reconcile.run import reconcile_exports
+from reconcile.schemas import DTYPES, OUTPUTS
+from reconcile.standing import PreviousList
+
+if TYPE_CHECKING:
+    from reconcile.run import Result
+
+ROOT = Path(__file__).parents[1]
+SAMPLE = ROOT / "sample_exports"
+FIRST_ORDINARY = "00130000"
+DAYS = ("2026-09-22", "2026-10-22", "2026-11-20")
+
+
+@pytest.fixture(scope="module")
+def rules() -> Rules:
+    return load_rules(ROOT / "rules")
+
+
+def run(rows: Rows, rules: Rules, as_of: str, **options: Any) -> Result:
+    """A run over a story's rows, its bank files speaking of the whole time up to the as-of day."""
+    day = date.fromisoformat(as_of)
+    options = {"bank_from": date(2026, 7, 1), "bank_through": day} | options
+    return reconcile_exports(exports_of(rows, **options), rules, day)
+
+
+def listed(rows: Rows, rules: Rules, as_of: str, **options: Any) -> pd.DataFrame:
+    return run(rows, rules, as_of, **options).tables["exceptions"]
+
+
+def for_student(rows: Rows, student: str) -> Rows:
+    """The rows of a story for another student and plan."""
+    return {
+        name: [
+            row
+            | ({"student_id": student} if "student_id" in row else {})
+            | ({"plan_id": f"P{student}"} if "plan_id" in row else {})
+            | ({"reference": f"{student}-{row['reference']}"} if row.get("reference") else {})
+            for row in table
+        ]
+        for name, table in rows.items()
+    }
+
+
+def together(*stories: Rows) -> Rows:
+    return {name: [row for one in stories for row in one[name]] for name in stories[0]}
+
+
+# -- one cause, one exception
+
+
+def test_a_variance_tells_only_what_nothing_else_tells(rules: Rules) -> None:
+    """A failed draw and a scholarship larger than it: the failed draw by itself, the plan over by what is left of the scholarship."""
+    table = listed(story(cleared_draws=[back("2026-09-14", "X")], aid=[award(3_000_00, "2026-09-20")]), rules, "2026-10-05")
+    told = {row.kind: row.amount for row in table.itertuples()}
+    assert told["failed draw"] == DRAW
+    assert told["plan exceeds bill"] == 600_00
+    assert "plan over by 600.00" in table.set_index("kind")["what"]["plan exceeds bill"]
+
+
+def test_a_plan_over_its_bill_absorbs_a_second_plan(rules: Rules) -> None:
+    """Two plans for one bill: the plan exceeds the bill, and the second plan stands in its sentence."""
+    second = [line(at, f"2026-{month:02d}-10", 600_00, plan="P2", plan_total=3_000_00) for at, month in enumerate(range(8, 13), 1)]
+    table = listed(story([*plan_lines(), *second], first=0), rules, "2026-08-01")
+    assert set(table["kind"]) == {"plan exceeds bill"}
+    assert table["what"][0].endswith("; a second plan, P2, has draws still to come.")
+
+
+def test_lines_that_do_not_add_up_stand_in_the_sentence_of_the_variance(rules: Rules) -> None:
+    """Lines of 600.00 too much put the plan over by 600.00: one exception, which names the cause."""
+    table = listed(story(plan_lines(line_5={"amount": DRAW + 600_00})), rules, "2026-10-05")
+    assert list(table["kind"]) == ["plan exceeds bill"]
+    assert "its lines come to 600.00 more than its plan total" in table["what"][0]
+
+
+def test_no_variance_before_the_bills_are_out(rules: Rules) -> None:
+    """A plan begun before its term is billed is not held against a bill."""
+    table = listed(story(first=0, charges=[charge(9_000_00, "2026-07-01")]), rules, "2026-07-14")
+    assert table.empty
+
+
+def test_a_probable_payment_is_named(rules: Rules) -> None:
+    """A payment of exactly the failed draw's amount, after its draw date, is named with its day, and nothing is to be drawn blindly."""
+    rows = story(cleared_draws=[back("2026-09-14", "X")], postings=[posting("2026-09-15", -DRAW), posting("2026-10-01", kind="payment")])
+    row = next(listed(rows, rules, "2026-10-05").itertuples())
+    assert row.kind == "failed draw"
+    assert "a payment of 2,400.00 posted on 2026-10-01 probably paid it outside the plan" in row.what
+    assert "ask the family whether that payment was for this draw" in row.action
+    assert "Do not present it again" in row.action
+    assert row.evidence.endswith("postings.csv::5")
+
+
+@pytest.mark.parametrize("payment", [posting("2026-10-01", DRAW - 1, "payment"), posting("2026-09-09", kind="payment")])
+def test_another_payment_is_not_named(payment: dict[str, Any], rules: Rules) -> None:
+    """A payment of another amount, or from before the draw date, is no probable payment of the draw."""
+    rows = story(cleared_draws=[back("2026-09-14", "X")], postings=[payment])
+    assert not listed(rows, rules, "2026-10-05")["what"].str.contains("probably").any()
+
+
+def test_rejected_rows_hold_a_proposal_back(rules: Rules) -> None:
+    """A student named in a rejected row gets no proposed draws, and the exception says so."""
+    rows = story(aid=[award(900_00, "2026-09-20")])
+    table = listed(rows, rules, "2026-10-05", blocked=frozenset({("student", "S1")}))
+    assert "was rejected (rejected_rows.csv): no draw is proposed" in table["action"][0]
+    assert "Proposed" not in table["action"][0]
+
+
+# -- severity and order
+
+
+@pytest.mark.parametrize(
+    ("as_of", "has_postings", "severity"),
+    [("2026-08-10", True, "information"), ("2026-08-14", True, "act"), ("2026-08-14", False, "information")],
+)
+def test_short_is_information_before_the_bill_is_due_and_without_postings(
+    as_of: str, has_postings: bool, severity: str, rules: Rules
+) -> None:
+    """Before bill_due (14 August) a plan below its bill is for the record; so it stays where payments cannot be seen."""
+    rows = story(first=0, charges=[charge(500_00, "2026-07-25")])
+    if not has_postings:
+        del rows["postings"]
+    assert list(listed(rows, rules, as_of)["severity"]) == [severity]
+
+
+def test_groups_stand_in_order_of_harm_and_a_soon_draw_leads(rules: Rules) -> None:
+    """The plan over its bill whose draw comes within soon_days is first, whatever the amounts; then group by group, by amount."""
+    over = story(aid=[award(100_00, "2026-09-20")])
+    odd = story(cleared_draws=[event("2026-09-20", "X", 900_00)])
+    failed = story(cleared_draws=[back("2026-09-14", "X")])
+    timing = story(first=1, cleared_draws=[event("2026-09-25", "X")])
+    rows = together(*(for_student(one, f"S{at}") for at, one in enumerate((timing, failed, odd, over))))
+    table = listed(rows, rules, "2026-10-05")
+    assert table["kind"][0] == "plan exceeds bill"
+    groups = [next(at for at, kinds in enumerate(GROUPS.values()) if kind in kinds) for kind in table["kind"]]
+    assert groups == sorted(groups)
+    assert list(table["kind"][:2]) == ["plan exceeds bill", "draw not on the schedule"]
+    later = listed(rows, rules, "2026-10-01")
+    assert list(later["kind"][:2]) == ["draw not on the schedule", "plan exceeds bill"]
+
+
+def _fee_for_all(students: int, hit: int) -> Rows:
+    """Plans in order, of which so many got a fee of 120.00 after they were set."""
+    plain, short = story(first=1), story(first=1, charges=[charge(120_00, "2026-08-20")])
+    return together(*(for_student(short if at < hit else plain, f"S{at:03d}") for at in range(students)))
+
+
+def test_a_common_cause_leads_its_rows(rules: Rules) -> None:
+    """Fifty plans short by the same 120.00: one line first, the fifty under it; forty-nine, or one in a hundred, are told singly."""
+    table = listed(_fee_for_all(60, 50), rules, "2026-09-05")
+    assert len(table) == 51
+    lead = table.iloc[0]
+    assert (lead["student_id"], lead["plan_id"], lead["amount"], lead["kind"]) == ("", "", -120_00, "plan below bill")
+    assert lead["what"].startswith("50 of 60 plans (83 percent) have the same exception in term 2026-FA: plan below bill of -120.00 each")
+    assert set(table["student_id"][1:]) == {f"S{at:03d}" for at in range(50)}
+    assert len(listed(_fee_for_all(60, 49), rules, "2026-09-05")) == 49
+
+
+def test_two_percent_are_not_yet_a_common_cause(rules: Rules) -> None:
+    """Fifty of 2,500 plans are two percent, not more: no line; of 2,499 they are."""
+    assert len(listed(_fee_for_all(2_500, 50), rules, "2026-09-05")) == 50
+    assert len(listed(_fee_for_all(2_499, 50), rules, "2026-09-05")) == 51
+
+
+# -- properties
+
+
+@pytest.mark.parametrize("seed", range(40))
+def test_any_world_is_listed_the_same_whatever_the_row_order(seed: int, rules: Rules) -> None:
+    """Noisy worlds give a table of the declared shape with ids that are each there once, and the same list from shuffled rows."""
+    rng = random.Random(seed)
+    world = random_world(rng, 4)
+    rows = {
+        name: [{k: v for k, v in row.items() if v is not None} | {"row": at} for at, row in enumerate(part, 2)]
+        for name, part in world.exports.items()
+    }
+
+    def of(given: Rows) -> pd.DataFrame:
+        through = world.bank_through or max((r["settled_on"] for r in world.exports["cleared_draws"]), default=world.as_of)
+        exports = exports_of(given, has_postings=world.has_postings, bank_from=world.bank_from, bank_through=through)
+        return reconcile_exports(exports, rules, world.as_of).tables["exceptions"]
+
+    table = of(rows)
+    assert {c.name: DTYPES[c.kind] for c in OUTPUTS["exceptions"]} == {name: str(kind) for name, kind in table.dtypes.items()}
+    assert table["exception_id"].is_unique
+    assert not table["what"].str.contains(r"[{}]|None|NaT", regex=True).any()
+    pd.testing.assert_frame_equal(table, of({name: rng.sample(part, len(part)) for name, part in rows.items()}))
+
+
+# -- the sample
+
+
+@pytest.fixture(scope="module")
+def sample_runs(rules: Rules) -> dict[str, Result]:
+    """The sample's three runs, each after the other."""
+    exports = read_exports([SAMPLE / "standard"], rules, None)
+    found: dict[str, Result] = {}
+    previous = None
+    for day in DAYS:
+        found[day] = reconcile_exports(exports, rules, date.fromisoformat(day), previous=previous)
+        previous = PreviousList(found[day].tables["exceptions"], found[day].tables["dispositions"])
+    return found
+
+
+def _planted(day: str) -> set[tuple[str, str, str, str, str, int | None]]:
+    with (SAMPLE / "planted.csv").open(encoding="utf-8", newline="") as file:
+        rows = [row for row in csv.DictReader(file) if row["what"] == "exception kind" and row["as_of"] == day]
+    return {
+        (r["value"], r["term"], r["student_id"], r["plan_id"], r["line"], int(r["amount"].replace(".", "")) if r["amount"] else None)
+        for r in rows
+    }
+
+
+def test_every_planted_exception_is_found_and_no_other(sample_runs: dict[str, Result]) -> None:
+    """As of 20 November the list is exactly what was planted, kind by kind, line by line, to the cent."""
+    table = sample_runs[DAYS[-1]].tables["exceptions"]
+    table = table[table["standing"] != "resolved"]
+    planted = _planted(DAYS[-1])
+    without = {key[:5] for key in planted if key[5] is None}
+    found = {(r.kind, r.term, r.student_id, r.plan_id, r.line, abs(r.amount)) for r in table.itertuples()}
+    assert {key if key[:5] not in without else (*key[:5], None) for key in found} == planted
+    assert len(planted) > 50
+
+
+@pytest.mark.parametrize("day", DAYS)
+def test_no_ordinary_student_is_told(day: str, sample_runs: dict[str, Result]) -> None:
+    """What a planted row asks of the day is there, and no untroubled student is on any list."""
+    table = sample_runs[day].tables["exceptions"]
+    found = {(r.kind, r.term, r.student_id, r.plan_id, r.line, abs(r.amount)) for r in table.itertuples()}
+    assert {key for key in _planted(day) if key[5] is not None} <= found
+    assert not ((table["student_id"] > FIRST_ORDINARY) & (table["student_id"] < "00900000")).any()
+
+
+def test_three_runs_carry_and_resolve(sample_runs: dict[str, Result]) -> None:
+    """September's list is new, October's carries part of it, and what is gone is told as resolved once."""
+    standings = [set(sample_runs[day].tables["exceptions"]["standing"]) for day in DAYS]
+    assert standings == [{"new"}, {"new", "carried", "resolved"}, {"new", "carried", "resolved"}]
+    first, second, third = (sample_runs[day].tables["exceptions"] for day in DAYS)
+    carried = second[second["standing"] == "carried"].set_index("exception_id")
+    assert set(carried["first_seen"]) == {pd.Timestamp(DAYS[0])}
+    assert set(carried["age_days"]) == {30}
+    gone = set(second.loc[second["standing"] == "resolved", "exception_id"])
+    assert gone <= set(first["exception_id"])
+    assert not gone & set(third["exception_id"])

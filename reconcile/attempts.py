@@ -90,7 +90,10 @@ class Attempts:
         )
 
     def _line_of(self, event: Event) -> tuple[Line, str] | None:
-        """By name, else exact, late, early, then with card fee in the same order; a cancelled line only by name."""
+        """By name, else exact, late, early, then with card fee in the same order; a cancelled line only by name.
+
+        Of several lines one that has no other money standing for it: the attempt is rather that line's.
+        """
         named = self._reading.names(event)
         if named is not None:
             return (named, NAMED) if self._reading.concerns(event, named) and self.fits_any_date(event, named) else None
@@ -110,6 +113,5 @@ class Attempts:
 
     def _rank(self, event: Event, line: Line) -> tuple[int, bool, int, tuple[int, int, tuple[int, int, str]]]:
         timing = self.timing(event, line)
-        if timing == EXACT:
-            return _ORDER.index(timing), False, line.window_end, line.order
-        return _ORDER.index(timing), self.standing_for(event, line), self.late_end(line, event.settled), line.order
+        end = line.window_end if timing == EXACT else self.late_end(line, event.settled)
+        return _ORDER.index(timing), self.standing_for(event, line), end, line.order

@@ -34,7 +34,7 @@ Of returns:
 
 Of attempts and matching:
 14. Undone events hang by named (window, late, early), exact, late, early, then with card fee (window, late, early). Of several
-    lines in their window the one whose window ends first; of several late ones first those without standing money, then by late end.
+    lines first those without standing money, then the one whose window (or late span) ends first.
     They hang on cancelled lines only by name.
 15. An event of which no more than its card fee is left is such an attempt too (its fee stays in the fee bucket); it may hang early.
 16. A named line is full when its net money is at least its amount less the tolerance; the first event always goes on it, and the one

@@ -226,7 +226,7 @@ def _hang(book: Book, e: Event, attempts: Attempts, undone: Undone) -> tuple[Lin
     for kinds, names in ((own, ("exact", "late", "early")), (fee, ("with card fee",) * 3)):
         timely = [x for x in kinds if in_window(e, x)]
         if timely:
-            return (min(timely, key=lambda x: (x.window_end, x.oldest_first)).key, names[0])
+            return (min(timely, key=lambda x: (_has_money(book, e, x, attempts, undone), x.window_end, x.oldest_first)).key, names[0])
         late = [x for x in kinds if is_late(book, e, x, attempts)]
         if late:
             return (min(late, key=lambda x: (_has_money(book, e, x, attempts, undone), *_late_order(book, e, x, attempts))).key, names[1])

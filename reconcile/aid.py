@@ -11,12 +11,14 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 import numpy as np
-import pandas as pd
 
 from reconcile.events import day_numbers
+from reconcile.texts import first_true, folded_among, is_word, words
 
 if TYPE_CHECKING:
     from datetime import date
+
+    import pandas as pd
 
     from reconcile.events import Ints
     from reconcile.policy import Rules
@@ -36,25 +38,19 @@ def aid_standing(aid: pd.DataFrame, rules: Rules, day: Ints | int, as_of: date) 
     expected, ended = day_numbers(aid["expected_on"]), day_numbers(aid["cancelled_on"])
     has_disbursed, has_expected = aid["disbursed_on"].notna().to_numpy(), aid["expected_on"].notna().to_numpy()
     has_ended = aid["cancelled_on"].notna().to_numpy()
-    status = aid["status"]
-    cancelled = (status == "cancelled").to_numpy(dtype=bool)
+    cancelled = is_word(aid["status"], "cancelled")
     ended = np.where(has_ended, ended, np.datetime64(as_of, "D").astype("int64"))
-    never = {fund.strip().casefold() for fund in rules.aid.never_on_bill}
-    off_bill = aid["fund"].str.strip().str.casefold().isin(never).to_numpy(dtype=bool)
-    in_hand = np.where(has_disbursed, disbursed <= day, (status == "disbursed").to_numpy(dtype=bool))
-    return pd.Series(
-        np.select(
-            [
-                off_bill,
-                (status == "estimated").to_numpy(dtype=bool),
-                posted > day,
-                (cancelled | has_ended) & (ended <= day),
-                in_hand,
-                has_expected & (expected + rules.aid.grace_days < day),
-            ],
-            ["never on the bill", "estimated", "not yet on the bill", "cancelled", "disbursed", "lapsed"],
-            default="anticipated",
-        ),
-        index=aid.index,
-        dtype="str",
+    off_bill = folded_among(aid["fund"], rules.aid.never_on_bill)
+    in_hand = np.where(has_disbursed, disbursed <= day, is_word(aid["status"], "disbursed"))
+    found = first_true(
+        [
+            off_bill,
+            is_word(aid["status"], "estimated"),
+            posted > day,
+            (cancelled | has_ended) & (ended <= day),
+            in_hand,
+            has_expected & (expected + rules.aid.grace_days < day),
+        ]
     )
+    standing = ("never on the bill", "estimated", "not yet on the bill", "cancelled", "disbursed", "lapsed", "anticipated")
+    return words(found, standing).set_axis(aid.index)

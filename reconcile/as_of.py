@@ -7,18 +7,21 @@ is cancelled at every as-of date (the run says how many there are).
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 from typing import TYPE_CHECKING
 
 import numpy as np
-import pandas as pd
 
 from reconcile.coverage import later_than
 from reconcile.errors import RefusedError
 from reconcile.schedule import windows
 from reconcile.schemas import EXPORTS
+from reconcile.texts import among, first_true, is_word, words
 
 if TYPE_CHECKING:
     from datetime import date
+
+    import pandas as pd
 
     from reconcile.banking_days import BankingDays
     from reconcile.policy import Rules
@@ -36,11 +39,12 @@ class Dated:
     aside: pd.Series
     """Bucket of each row that does not count, "" for those that do."""
 
-    @property
+    @cached_property
     def counting(self) -> pd.DataFrame:
         """Rows that count, renumbered; `entry` is their position among all accepted rows of the export."""
-        which = np.flatnonzero((self.aside == "").to_numpy(dtype=bool))
-        return self.rows.iloc[which].assign(entry=which).reset_index(drop=True)
+        which = np.flatnonzero(is_word(self.aside, ""))
+        rows = self.rows if len(which) == len(self.rows) else self.rows.iloc[which].reset_index(drop=True)
+        return rows.assign(entry=which)
 
 
 def on_the_day(tables: dict[str, pd.DataFrame], rules: Rules, as_of: date) -> dict[str, Dated]:
@@ -53,10 +57,9 @@ def on_the_day(tables: dict[str, pd.DataFrame], rules: Rules, as_of: date) -> di
     found = {}
     for name, rows in tables.items():
         later = later_than(rows[EXPORTS[name].dated_by], as_of)
-        aside = np.where(later, ENROLLED_LATER if name == "plan_schedules" else LATER, "")
-        if "term" in rows.columns:
-            aside = np.where((aside == "") & ~rows["term"].isin(known).to_numpy(dtype=bool), OTHER_TERMS, aside)
-        found[name] = Dated(rows, pd.Series(aside, dtype="str"))
+        elsewhere = ~among(rows["term"], known) if "term" in rows.columns else np.zeros(len(rows), dtype=np.bool_)
+        aside = words(first_true([later, elsewhere]), (ENROLLED_LATER if name == "plan_schedules" else LATER, OTHER_TERMS, ""))
+        found[name] = Dated(rows, aside)
     return found
 
 
@@ -67,15 +70,15 @@ def lines_on_the_day(plan_schedules: Dated, rules: Rules, days: BankingDays, as_
     """
     lines = plan_schedules.counting
     cancelled_later = later_than(lines["cancelled_on"], as_of) & lines["cancelled_on"].notna().to_numpy()
-    status = lines["line_status"].mask(cancelled_later, "active").astype("str")
+    status = lines["line_status"].mask(cancelled_later, "active").astype("str") if cancelled_later.any() else lines["line_status"]
     return windows(lines.assign(line_status=status), rules, days)
 
 
 def undated_cancellations(dated: dict[str, Dated]) -> int:
     """How many cancelled lines and awards carry no date: they are cancelled at every as-of date."""
     lines, aid = dated["plan_schedules"].counting, dated["aid"].counting
-    without = ((lines["line_status"] == "cancelled") & lines["cancelled_on"].isna()).sum()
-    return int(without + ((aid["status"] == "cancelled") & aid["cancelled_on"].isna()).sum())
+    without = is_word(lines["line_status"], "cancelled") & lines["cancelled_on"].isna().to_numpy()
+    return int(without.sum() + (is_word(aid["status"], "cancelled") & aid["cancelled_on"].isna().to_numpy()).sum())
 
 
 def hold_bank_files_to_lines(lines: pd.DataFrame, bank_begins: date | None) -> None:
@@ -86,7 +89,9 @@ def hold_bank_files_to_lines(lines: pd.DataFrame, bank_begins: date | None) -> N
     if bank_begins is None:
         return
     begins = np.datetime64(bank_begins, "s")
-    needed = lines[(lines["line_status"] == "active") & (lines["amount"] > 0) & (lines["window_end"] < begins)]
+    early = np.flatnonzero((lines["window_end"] < begins).to_numpy() & (lines["amount"] > 0).to_numpy())
+    needed = lines.iloc[early]
+    needed = needed[is_word(needed["line_status"], "active")]
     if needed.empty:
         return
     first = needed.sort_values(["draw_date", "plan_id", "line"]).iloc[0]

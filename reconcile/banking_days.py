@@ -52,6 +52,8 @@ def from_day_number(number: int) -> date:
     return date.fromordinal(int(number) + _EPOCH)
 
 
+_MANY = 5_000
+"""Numbers from which on each different day is worked out once."""
 _FIRST = day_number(FIRST_DAY)
 _LAST = day_number(LAST_DAY)
 
@@ -137,6 +139,11 @@ class BankingDays:
 
     def add_numbers(self, numbers: NDArray[np.int64], n: NDArray[np.int64] | int) -> NDArray[np.int64]:
         """`add` for every day number of an array, by one n or by one for each."""
+        numbers, each = np.asarray(numbers, dtype=np.int64), np.asarray(n, dtype=np.int64)
+        if each.ndim == 0 and numbers.size > _MANY:  # a large table has few different days
+            first, last = int(numbers.min()), int(numbers.max())
+            if last - first < _MANY:
+                return self.add_numbers(np.arange(first, last + 1), n)[numbers - first]
         days, steps = np.broadcast_arrays(_days(numbers), np.asarray(n, dtype=np.int64))
         # A closed day counts from the open day before it when going forward, so that one banking day after a Saturday is Monday.
         start = np.where(

@@ -13,11 +13,12 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
-from reconcile.draws import Pair, match_draws
+from reconcile.draws import NOT_ON_SCHEDULE, TAKEN_TWICE, Matched, Pair, match_draws
 from reconcile.events import NOBODY, Book, Bools, Ints, Owners, day_numbers
 from reconcile.plain import code_facts, plain_pairs
 from reconcile.returns import pair_returns
-from reconcile.student_case import Case, CaseRules, CodeFacts, Event, Line, line_number
+from reconcile.student_case import Case, CaseRules, CodeFacts, Event, Line, Undone, line_number
+from reconcile.texts import distinct, is_word, positions
 
 if TYPE_CHECKING:
     from reconcile.banking_days import BankingDays
@@ -71,7 +72,7 @@ def match_all(
         exact_students = np.ones(len(book.students), dtype=bool)
     keep = ~exact_students[owners.student[bulk_pairs["event"].to_numpy()]] if len(bulk_pairs) else np.zeros(0, dtype=bool)
     bulk_pairs = bulk_pairs[keep]
-    cleared = (events["outcome"] == "cleared").to_numpy(dtype=bool)
+    cleared = is_word(events["outcome"], "cleared")
     found = _Found(
         left=np.where(cleared, events["amount"].to_numpy(), 0).astype(np.int64),
         unplaced=np.zeros(len(events), dtype=np.int64),
@@ -83,15 +84,12 @@ def match_all(
     pairs: list[Pair] = []
     undoings: list[tuple[int, int, int, int]] = []
     for case in _cases(lines, events, book, owners, rules, days, exact_students):
-        undone = pair_returns(case)
-        matched = match_draws(case, undone)
+        undone, matched = settle_case(case)
         pairs += matched.pairs
         undoings += undone.undoings
         found.take(undone.left, undone.unplaced, matched.loose, undone.told, undone.misnamed, matched.undecided_lines)
-    columns = ["event", "line", "cents", "fee", "match", "role"]
-    all_pairs = pd.concat([bulk_pairs, pd.DataFrame(pairs, columns=columns).astype(bulk_pairs.dtypes)], ignore_index=True)
     return Matching(
-        pairs=all_pairs.sort_values(["event", "line", "role"], kind="stable", ignore_index=True),
+        pairs=_in_order(bulk_pairs, pairs),
         undoings=pd.DataFrame(undoings, columns=["by", "of", "cents", "rule"], dtype="int64").sort_values(["by", "of"], ignore_index=True),
         left=found.left,
         unplaced=found.unplaced,
@@ -101,6 +99,31 @@ def match_all(
         undecided_lines=found.undecided_lines,
         exact=(owners.student != NOBODY) & exact_students[owners.student] if len(book.students) else np.zeros(len(events), dtype=bool),
     )
+
+
+def settle_case(case: Case) -> tuple[Undone, Matched]:
+    """Returns and matching of one student.
+
+    A refund that names nothing first takes money that no line asks for. Which that is shows once the case is matched without such refunds.
+    """
+    undone = pair_returns(case)
+    refunds = {event.at for event in case.events if event.outcome == "refunded"}
+    by_fit = {by for by, _of, _cents, rule in undone.undoings if rule == 3 and by in refunds}
+    if by_fit:
+        trial = case._replace(events=tuple(event for event in case.events if event.at not in by_fit))
+        loose = match_draws(trial, pair_returns(trial)).loose
+        surplus = frozenset(at for at, reason in loose.items() if reason in {TAKEN_TWICE, NOT_ON_SCHEDULE})
+        undone = pair_returns(case, surplus)
+    return undone, match_draws(case, undone)
+
+
+def _in_order(bulk_pairs: pd.DataFrame, pairs: list[Pair]) -> pd.DataFrame:
+    """All pairs in the order of event, line and role."""
+    exact = pd.DataFrame(pairs, columns=list(bulk_pairs.columns)).astype(bulk_pairs.dtypes)
+    both = pd.concat([bulk_pairs, exact], ignore_index=True) if pairs else bulk_pairs
+    role = positions(distinct([both["role"]]), both["role"])
+    order = np.lexsort((role, both["line"].to_numpy(), both["event"].to_numpy()))
+    return both.take(order).reset_index(drop=True)
 
 
 @dataclass(frozen=True)

@@ -13,6 +13,7 @@ from __future__ import annotations
 import difflib
 import unicodedata
 from dataclasses import dataclass, field
+from functools import cached_property
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -57,14 +58,18 @@ class Parsed:
 class _Uniques:
     """The different cells of a column, trimmed, and where each stands."""
 
-    texts: list[str]
     array: pa.Array
     where: Ints
 
+    @cached_property
+    def texts(self) -> list[str]:
+        """The different cells as Python strings; made only when asked for, since a column of amounts has almost as many as rows."""
+        return list(self.array.to_pylist())
+
     def spread(self, values: Any, problems: dict[int, Refusal], notes: tuple[str, ...] = ()) -> Parsed:  # noqa: ANN401 (arrow or numpy)
         """What was found for each different cell, at every position where it stands."""
-        absent = np.asarray([not text for text in self.texts], dtype=np.bool_) if self.texts else np.zeros(0, dtype=np.bool_)
-        bad = np.zeros(len(self.texts), dtype=np.bool_)
+        absent = pc.equal(pc.binary_length(self.array), 0).to_numpy(zero_copy_only=False)
+        bad = np.zeros(len(self.array), dtype=np.bool_)
         bad[list(problems)] = True
         taken = values.take(pa.array(self.where)) if isinstance(values, pa.Array) else values[self.where]
         bad_here = bad[self.where]
@@ -75,7 +80,7 @@ class _Uniques:
 
 def _uniques(cells: pa.Array) -> _Uniques:
     coded = _trimmed(cells).dictionary_encode()
-    return _Uniques(coded.dictionary.to_pylist(), coded.dictionary, coded.indices.to_numpy(zero_copy_only=False).astype(np.int64))
+    return _Uniques(coded.dictionary, coded.indices.to_numpy(zero_copy_only=False).astype(np.int64))
 
 
 def _bytes(cells: pa.Array) -> NDArray[np.uint8]:
@@ -122,7 +127,7 @@ def _money(cells: pa.Array, mark: DecimalMark, *, plain: bool) -> Parsed:
     cents, done = _ordinary_cents(found.array, mark if not plain else ".")
     problems: dict[int, Refusal] = {}
     for i in np.flatnonzero(~done):
-        if text := found.texts[i]:
+        if text := found.array[int(i)].as_py():
             read = amount_cents(text, mark, plain=plain)
             if isinstance(read, int):
                 cents[i] = read

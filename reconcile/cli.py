@@ -70,6 +70,10 @@ def run_options(command: Command) -> Command:
         click.option("--bank-from", type=IsoDate(), help="First day that the bank files cover. Else their first event."),
         click.option("--bank-through", type=IsoDate(), help="Last day that the bank files cover. Else their last event."),
         click.option("--accept-drop", is_flag=True, help="Go on though an export has far fewer rows than in the previous run."),
+        click.option("--notes", type=A_PATH, help="CSV of what people decided: exception_id, disposition, note, decided_by, decided_on."),
+        click.option(
+            "--fail-on", type=click.Choice(["new", "any"]), help="End with code 1 if such exceptions (but information) are on the list."
+        ),
     )
     for option in reversed(options):
         command = option(command)
@@ -81,12 +85,22 @@ def run_options(command: Command) -> Command:
 @click.option("--as-of", type=IsoDate(), required=True, help="The day that the report speaks of, like 2026-10-15.")
 @run_options
 @click.pass_obj
-def daily(place: Place, /, exports: tuple[Path, ...], as_of: date, **options: Any) -> None:  # noqa: ANN401 (click gives what run_options names)
+def daily(place: Place, /, exports: tuple[Path, ...], as_of: date, **options: Any) -> int:  # noqa: ANN401 (click gives what run_options names)
     """Reconcile EXPORTS (a folder, or several files) as of a day and write a run folder."""
     from reconcile import commands  # noqa: PLC0415 (loads the table libraries)
 
     place.reports = options["reports"]
-    commands.daily(commands.Request(exports=exports, as_of=as_of, **options))
+    return commands.daily(commands.Request(exports=exports, as_of=as_of, **options))
+
+
+@cli.command()
+@click.argument("student_id")
+@click.argument("run", type=A_PATH)
+def student(student_id: str, run: Path) -> None:
+    """Tell one student's whole story out of the folder of a RUN, to be read out to those entitled to know."""
+    from reconcile import commands  # noqa: PLC0415 (loads the table libraries)
+
+    commands.student(student_id, run)
 
 
 @cli.command()

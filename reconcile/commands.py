@@ -6,6 +6,7 @@ then the reconciliation itself, the run folder, and the summary.
 
 from __future__ import annotations
 
+import dataclasses
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, NoReturn
 
@@ -13,11 +14,16 @@ from reconcile import __version__, audit, run_folder, schemas
 from reconcile.cli_support import RulesPlace, find_rules, map_hint, refuse_missing, say, show, step
 from reconcile.column_map import load_column_map
 from reconcile.deliver import csv_out, intake_words, summary
+from reconcile.deliver.story import story_text
+from reconcile.dispositions import read_notes
 from reconcile.errors import RefusedError
 from reconcile.exports import ExportsRefusedError, read_exports
+from reconcile.intake_counts import SourceFile
 from reconcile.policy import load_rules
 from reconcile.run import reconcile_exports
+from reconcile.run_tables import read_previous_list
 from reconcile.schedule import install_schedule_text, plan_written
+from reconcile.story_facts import student_story
 from reconcile.toml_errors import nearest
 
 if TYPE_CHECKING:
@@ -28,9 +34,11 @@ if TYPE_CHECKING:
     import pandas as pd
 
     from reconcile.column_map import ColumnMap
+    from reconcile.dispositions import Note
     from reconcile.exports import Exports
     from reconcile.policy import Rules
     from reconcile.run import Result
+    from reconcile.standing import PreviousList
 
 
 @dataclass(frozen=True)
@@ -48,6 +56,8 @@ class Request:
     bank_from: date | None
     bank_through: date | None
     accept_drop: bool
+    notes: Path | None = None
+    fail_on: str | None = None
 
     @property
     def options(self) -> audit.Options:
@@ -73,8 +83,8 @@ def check(sources: tuple[Path, ...], rules_folder: Path | None, map_file: Path |
     show("Every row can be used.\n")
 
 
-def daily(request: Request) -> None:
-    """Reconcile as of a day: write a run folder and show its summary.
+def daily(request: Request) -> int:
+    """Reconcile as of a day: write a run folder and show its summary; gives the exit code, 1 only with --fail-on.
 
     Errors:  RefusedError and ProofError, with nothing written but the rejected rows.
     """
@@ -87,7 +97,8 @@ def daily(request: Request) -> None:
     if len(exports.rejected) and not request.without_rejected:
         _refuse_rejected(exports, request, audit.totals(inputs), () if column_map else map_hint(request.exports))
     step("Reconciling")
-    result = reconcile_exports(exports, rules, request.as_of)
+    exports, notes_read = _with_notes(exports, request, rules)
+    result = reconcile_exports(exports, rules, request.as_of, previous=_list_before(request), notes=notes_read)
     notes = (*result.notes, *exports.notes)
     place = _write(request, exports, rules, column_map, previous, result, notes)
     about = summary.About(
@@ -99,6 +110,15 @@ def daily(request: Request) -> None:
         notes=tuple(dict.fromkeys((*((found.told,) if found.samples else ()), *notes))),
     )
     show(summary.daily_summary(result.tables, audit.totals(inputs), about))
+    return int(bool(request.fail_on) and summary.holds_open(result.tables["exceptions"], only_new=request.fail_on == "new"))
+
+
+def student(student_id: str, run: Path) -> None:
+    """Show one student's story out of a run folder.
+
+    Errors:  RefusedError if the folder is not a whole run, or knows no such student.
+    """
+    show(story_text(student_story(run, student_id)))
 
 
 def schedule(term_code: str, amount: int, enrolled_on: date, method: str, rules_folder: Path | None) -> None:
@@ -127,7 +147,7 @@ def _policy(sources: tuple[Path, ...], rules_folder: Path | None, map_file: Path
 
 def _previous(request: Request) -> audit.Previous | None:
     """The run that this one follows: the one named, else the latest earlier one under the reports."""
-    found = request.previous or run_folder.previous_run(request.reports, request.as_of)
+    found = _previous_folder(request)
     if found is None:
         return None
     previous = audit.read_previous(found)
@@ -136,6 +156,25 @@ def _previous(request: Request) -> audit.Previous | None:
             f"{found} is as of {previous.as_of}, later than {request.as_of}: it cannot be the previous run. Name an earlier one."
         )
     return previous
+
+
+def _previous_folder(request: Request) -> Path | None:
+    return request.previous or run_folder.previous_run(request.reports, request.as_of)
+
+
+def _list_before(request: Request) -> PreviousList | None:
+    """The exceptions of the run that this one follows."""
+    found = _previous_folder(request)
+    return None if found is None else read_previous_list(found)
+
+
+def _with_notes(exports: Exports, request: Request, rules: Rules) -> tuple[Exports, tuple[Note, ...]]:
+    """What people wrote about exceptions; the file counts among the inputs, so that the audit names it."""
+    if request.notes is None:
+        return exports, ()
+    notes = read_notes(request.notes, rules)
+    source = SourceFile(request.notes.name, audit.sha256_of(request.notes), request.notes.stat().st_size, role="notes")
+    return dataclasses.replace(exports, sources=(*exports.sources, source)), notes
 
 
 def _read(

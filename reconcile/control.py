@@ -7,9 +7,12 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+import numpy as np
+
 from reconcile.event_money import CENTS
 from reconcile.proof import Proof
 from reconcile.schemas import EXPORTS
+from reconcile.texts import is_word, sums_by
 from reconcile.variance import CAUSES
 
 if TYPE_CHECKING:
@@ -44,16 +47,20 @@ def prove(
     entries, students, draws = tables["entries"], tables["students"], tables["draws"]
     shown = _shown_elsewhere(dated, tables, aid, money, counted)
     for name in EXPORTS:
-        rows = entries[entries["export"] == name]
+        bucket, cents = (entries[column].iloc[_where(entries, name)] for column in ("bucket", "cents"))
         accepted = sum(count.cents_accepted for source in exports.sources for count in source.counts if count.export == name)
-        proof.equal(f"{name}: accepted = all buckets", accepted, rows["cents"].sum())
-        by_bucket = rows.groupby("bucket", sort=True)["cents"].sum()
-        for bucket in sorted({*by_bucket.index, *shown[name]}):
-            proof.equal(f"{name}: {bucket}", by_bucket.get(bucket, 0), shown[name].get(bucket, 0))
+        proof.equal(f"{name}: accepted = all buckets", accepted, cents.sum())
+        by_bucket = sums_by(bucket, cents.to_numpy())
+        for word in sorted({*by_bucket, *shown[name]}):
+            proof.equal(f"{name}: {word}", by_bucket.get(word, 0), shown[name].get(word, 0))
     _bank(proof, dated, draws, money)
     _standings(proof, students, money, credit_rows)
     _plans_and_days(proof, dated, tables, money)
     return proof.table()
+
+
+def _where(entries: pd.DataFrame, name: str) -> Ints:
+    return np.flatnonzero(is_word(entries["export"], name))
 
 
 def _intake(proof: Proof, exports: Exports) -> None:
@@ -75,8 +82,7 @@ def _shown_elsewhere(
     students, draws, other_terms = tables["students"], tables["draws"], tables["other_terms"]
     shown: dict[str, dict[str, int]] = {}
     for name, one in dated.items():
-        apart = one.rows["amount"].groupby(one.aside.to_numpy()).sum()
-        shown[name] = {str(bucket): int(cents) for bucket, cents in apart.items() if bucket}
+        shown[name] = {bucket: cents for bucket, cents in _sums(one.rows["amount"], one.aside).items() if bucket}
     for name, column in (("charges", "charges"), ("aid", "aid"), ("postings", "postings")):
         if len(other_terms) and "other terms" in shown[name]:
             shown[name]["other terms"] = int(other_terms[column].sum())
@@ -84,29 +90,30 @@ def _shown_elsewhere(
     shown["aid"] |= _sums(aid["amount"], aid["standing"])
     shown["aid"] |= {"disbursed": int(students["aid_disbursed"].sum()), "anticipated": int(students["aid_anticipated"].sum())}
     shown["plan_schedules"] |= _sums(draws["scheduled"], draws["state"])
-    shown["cleared_draws"] |= _sums(money[list(CENTS)].sum(axis=1), money["bucket"])
+    shown["cleared_draws"] |= _sums(sum((money[name] for name in CENTS[1:]), money[CENTS[0]]), money["bucket"])
     postings = dated["postings"].counting
-    drawn = postings["kind"] == "plan draw"
-    whole = ~drawn & (postings["amount"] == counted)
+    drawn = is_word(postings["kind"], "plan draw")
+    whole = ~drawn & (postings["amount"].to_numpy() == counted)
     for name, which in (("plan draw on the ledger", drawn), ("other credits", whole), ("same money as at the bank", ~drawn & ~whole)):
-        shown["postings"][name] = int(postings.loc[which, "amount"].sum())
+        shown["postings"][name] = int(postings["amount"].to_numpy()[which].sum())
     return shown
 
 
 def _sums(cents: pd.Series, bucket: pd.Series) -> dict[str, int]:
-    return {str(name): int(total) for name, total in cents.groupby(bucket.to_numpy()).sum().items()}
+    return sums_by(bucket, cents.to_numpy())
 
 
 def _bank(proof: Proof, dated: Mapping[str, Dated], draws: pd.DataFrame, money: pd.DataFrame) -> None:
     events = dated["cleared_draws"].counting
     total = {name: int(money[name].sum()) for name in CENTS}
-    cleared = events["outcome"] == "cleared"
-    parts = money.loc[cleared, [*_OF_CLEARED, "nobodys"]].to_numpy().sum()
+    cleared, amount = is_word(events["outcome"], "cleared"), events["amount"].to_numpy()
+    parts = sum(int(money[name].to_numpy()[cleared].sum()) for name in (*_OF_CLEARED, "nobodys"))
     name = "bank: cleared = on lines + fees + undone + without a line + payments + nobody's"
-    proof.equal(name, events.loc[cleared, "amount"].sum(), parts)
-    back = money.loc[~cleared, ["undoes", "failed_attempt", "undid_nothing", "told_only", "nobodys"]].to_numpy().sum()
+    proof.equal(name, amount[cleared].sum(), parts)
+    of_back = ("undoes", "failed_attempt", "undid_nothing", "told_only", "nobodys")
+    back = sum(int(money[name].to_numpy()[~cleared].sum()) for name in of_back)
     name = "bank: returned and refunded = undoes + failed attempts + undid nothing + told only + nobody's"
-    proof.equal(name, events.loc[~cleared, "amount"].sum(), back)
+    proof.equal(name, amount[~cleared].sum(), back)
     proof.equal("bank: undone = what returns and refunds undo", total["undone"], total["undoes"])
     on_lines = total["on_lines"] + total["on_cancelled_lines"] + total["fee_on_lines"]
     proof.equal("bank: on lines = cleared in draws.csv", on_lines, draws["cleared"].sum())
@@ -114,7 +121,7 @@ def _bank(proof: Proof, dated: Mapping[str, Dated], draws: pd.DataFrame, money: 
 
 def _standings(proof: Proof, students: pd.DataFrame, money: pd.DataFrame, credit_rows: pd.DataFrame) -> None:
     total = students.select_dtypes("int64").sum()
-    drawn = money[["on_lines", "on_cancelled_lines", "undecided", "without_a_line"]].to_numpy().sum()
+    drawn = sum(int(money[name].sum()) for name in ("on_lines", "on_cancelled_lines", "undecided", "without_a_line"))
     proof.equal("students: draws_cleared = plan money that stayed at the bank", total["draws_cleared"], drawn)
     proof.equal("students: other_credits = credits that count", total["other_credits"], credit_rows["cents"].sum())
     balance = total["charges"] - total["aid_disbursed"] - total["other_credits"] - total["draws_cleared"]
@@ -125,7 +132,7 @@ def _standings(proof: Proof, students: pd.DataFrame, money: pd.DataFrame, credit
 
 def _plans_and_days(proof: Proof, dated: Mapping[str, Dated], tables: Mapping[str, pd.DataFrame], money: pd.DataFrame) -> None:
     plans, draws, dates, days = (tables[name] for name in ("plans", "draws", "draw_dates", "settlement_days"))
-    proof.equal("plans: variance = its causes", plans["variance"].sum(), plans[list(CAUSES)].to_numpy().sum())
+    proof.equal("plans: variance = its causes", plans["variance"].sum(), sum(int(plans[name].sum()) for name in CAUSES))
     proof.equal("plans: cents that no cause explains, any sign", plans["unexplained"].abs().sum(), 0)
     sides = plans["pending_draws"] - plans["balance_to_meet"]
     proof.equal("plans: variance = pending_draws - balance_to_meet", plans["variance"].sum(), sides.sum())
@@ -134,8 +141,8 @@ def _plans_and_days(proof: Proof, dated: Mapping[str, Dated], tables: Mapping[st
     parts = dates[["cleared", "in_transit", "failed", "not_seen", "other"]].to_numpy().sum()
     proof.equal("draw_dates: scheduled = cleared + in transit + failed + not seen + other", dates["scheduled"].sum(), parts)
     proof.equal("draw_dates: bank_total = cleared", dates["bank_total"].sum(), dates["cleared"].sum())
-    pending = draws.loc[draws["state"] == "pending", "scheduled"].sum()
+    pending = draws["scheduled"].to_numpy()[is_word(draws["state"], "pending")].sum()
     proof.equal("next_draws: scheduled = pending in draws.csv", tables["next_draws"]["scheduled"].sum(), pending)
     events = dated["cleared_draws"].counting
-    cleared = events.loc[events["outcome"] == "cleared", "amount"].sum()
+    cleared = events["amount"].to_numpy()[is_word(events["outcome"], "cleared")].sum()
     proof.equal("settlement_days: net = bank money that stayed", days["net"].sum(), cleared - money["undone"].sum())

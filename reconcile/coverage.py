@@ -16,12 +16,15 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
-from reconcile.events import day_numbers
+from reconcile.events import NOBODY, day_numbers
 from reconcile.schemas import OUTPUTS
+from reconcile.texts import among, arrow_text, distinct, first_true, is_word, picked, positions, words
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
     from datetime import date
+
+    import pyarrow as pa  # type: ignore[import-untyped]
 
     from reconcile.events import Bools, Ints
     from reconcile.policy import Rules
@@ -50,33 +53,51 @@ class Keys:
 
     def __init__(self, tables: Iterable[pd.DataFrame], terms: Iterable[str]) -> None:
         tables = list(tables)
-        ids = pd.concat([table["student_id"] for table in tables], ignore_index=True).unique()
-        self.students = pd.Index(np.sort(np.asarray(ids, dtype=object)), dtype="str")
+        self._asked: dict[tuple[int, ...], tuple[pa.Array, Ints]] = {}
+        self.students = distinct(table["student_id"] for table in tables)
         self.terms = pd.Index(sorted(terms), dtype="str")
-        packed = [self._pack(table) for table in tables]
-        self._known = np.unique(np.concatenate(packed)) if packed else np.zeros(0, dtype=np.int64)
+        seen = np.zeros(len(self.terms) * len(self.students), dtype=np.bool_)
+        for table in tables:
+            packed = self._pack(table)
+            seen[packed[packed >= 0]] = True
+        self._known = np.flatnonzero(seen)
+        self._at = np.where(seen, np.cumsum(seen) - 1, NOBODY)
 
     def _pack(self, table: pd.DataFrame) -> Ints:
-        term = self.terms.get_indexer(pd.Index(table["term"])).astype(np.int64)
-        student = self.students.get_indexer(pd.Index(table["student_id"])).astype(np.int64)
-        return np.asarray(term * len(self.students) + student)
+        """One number per row for its student and term, or NOBODY where either is unknown."""
+        term, student = self._codes(self.terms, table["term"]), self._codes(self.students, table["student_id"])
+        packed = term * len(self.students) + student
+        return np.where((term < 0) | (student < 0), NOBODY, packed)
+
+    def _codes(self, names: pd.Index, texts: pd.Series) -> Ints:
+        """Positions among the names; a column that was asked about before, in this table or another, is not looked up again."""
+        column = arrow_text(texts)
+        place = (id(names), column.offset, len(column), *(buffer.address for buffer in column.buffers() if buffer))
+        if place not in self._asked:
+            self._asked[place] = (column, positions(names, texts))
+        return self._asked[place][1]
 
     def __len__(self) -> int:
         return len(self._known)
 
-    def total(self, table: pd.DataFrame, cents: Ints) -> Ints:
-        """Cents of the table's rows summed per pair."""
+    def lookup(self, table: pd.DataFrame) -> Ints:
+        """Position of each row's student and term among the pairs, or NOBODY."""
+        if not len(self):
+            return np.full(len(table), NOBODY, dtype=np.int64)
+        packed = self._pack(table)
+        return np.where(packed < 0, NOBODY, self._at[packed])
+
+    def sum(self, at: Ints, cents: Ints) -> Ints:
+        """Cents summed by position; rows at NOBODY belong to none of the pairs."""
         total = np.zeros(len(self), dtype=np.int64)
-        np.add.at(total, np.searchsorted(self._known, self._pack(table)), cents)
+        has = at >= 0
+        np.add.at(total, at[has], np.asarray(cents)[has])
         return total
 
     def columns(self) -> dict[str, pd.Series]:
         """The pairs as columns term and student_id."""
         count = max(len(self.students), 1)
-        return {
-            "term": pd.Series(self.terms.to_numpy(dtype=object)[self._known // count], dtype="str"),
-            "student_id": pd.Series(self.students.to_numpy(dtype=object)[self._known % count], dtype="str"),
-        }
+        return {"term": picked(self.terms, self._known // count), "student_id": picked(self.students, self._known % count)}
 
 
 def standings(counts: Standing, rules: Rules, as_of: date) -> pd.DataFrame:
@@ -91,16 +112,18 @@ def standings(counts: Standing, rules: Rules, as_of: date) -> pd.DataFrame:
     keys = Keys(tables, (term.code for term in rules.terms))
 
     def total(table: pd.DataFrame) -> Ints:
-        return keys.total(table, table["cents"].to_numpy())
+        return keys.sum(keys.lookup(table), table["cents"].to_numpy())
 
     lines = counts.lines
     counted = on_the_bill(lines, rules)
     state = lines["state"]
-    coming = counted & state.isin(["pending", "in transit"]).to_numpy(dtype=bool)
-    held = counted & ((state == "pending") & lines["stopped"]).to_numpy(dtype=bool)
+    pends = is_word(state, "pending")
+    coming = counted & (pends | is_word(state, "in transit"))
+    held = counted & pends & lines["stopped"].to_numpy(dtype=bool)
+    line_at, amount = keys.lookup(lines), lines["amount"].to_numpy()
 
     def line_total(which: Bools) -> Ints:
-        return keys.total(lines[which], lines["amount"].to_numpy()[which])
+        return keys.sum(line_at[which], amount[which])
 
     charges, disbursed, anticipated = total(counts.charges), total(counts.disbursed), total(counts.anticipated)
     other_credits, draws = total(counts.credits), total(counts.draws)
@@ -119,11 +142,12 @@ def standings(counts: Standing, rules: Rules, as_of: date) -> pd.DataFrame:
             "draws_cleared": draws,
             "balance_now": balance,
             "pending_draws": pending,
-            "failed_draws": line_total(counted & (state == "failed").to_numpy(dtype=bool)),
-            "not_seen_draws": line_total(counted & (state == "not seen").to_numpy(dtype=bool)),
+            "failed_draws": line_total(counted & is_word(state, "failed")),
+            "not_seen_draws": line_total(counted & is_word(state, "not seen")),
             "gap": gap,
-            "coverage": pd.Series(coverage_word(billed, gap + line_total(held), balance, rules.plans.plan_tolerance), dtype="str"),
-        }
+            "coverage": coverage_word(billed, gap + line_total(held), balance, rules.plans.plan_tolerance),
+        },
+        copy=False,
     )
     return table[[column.name for column in OUTPUTS["students"]]]
 
@@ -131,21 +155,17 @@ def standings(counts: Standing, rules: Rules, as_of: date) -> pd.DataFrame:
 def on_the_bill(lines: pd.DataFrame, rules: Rules) -> Bools:
     """Whether a line's money pays the bill: every draw and down payment, and a fee where the term bills it."""
     fee_terms = [term.code for term in rules.terms if term.fee_on_bill]
-    return np.asarray(((lines["kind"] != "fee") | lines["term"].isin(fee_terms)).to_numpy(dtype=bool))
+    return np.asarray(~is_word(lines["kind"], "fee") | among(lines["term"], fee_terms))
 
 
-def coverage_word(billed: Bools, uncovered: Ints, balance: Ints, tolerance: int) -> np.ndarray[tuple[int], np.dtype[np.str_]]:
+def coverage_word(billed: Bools, uncovered: Ints, balance: Ints, tolerance: int) -> pd.Series:
     """The word of coverage; `uncovered` is the gap with the pending lines of stopped plans added."""
-    return np.select(
-        [~billed, uncovered > tolerance, uncovered < -tolerance, balance <= tolerance],
-        ["not billed", "short", "over", "paid"],
-        default="covered by pending",
-    )
+    found = first_true([~billed, uncovered > tolerance, uncovered < -tolerance, balance <= tolerance])
+    return words(found, ("not billed", "short", "over", "paid", "covered by pending"))
 
 
 def _billed(term: pd.Series, rules: Rules, as_of: date) -> Bools:
-    billed_on = {found.code: found.billed_on for found in rules.terms}
-    return np.asarray(term.map({code: day <= as_of for code, day in billed_on.items()}).to_numpy(dtype=bool))
+    return among(term, [found.code for found in rules.terms if found.billed_on <= as_of])
 
 
 def later_than(dates: pd.Series, as_of: date) -> Bools:

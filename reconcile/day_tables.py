@@ -10,12 +10,13 @@ import pandas as pd
 from reconcile.events import NOBODY, day_numbers
 from reconcile.ledger import POSTED, TAKEN_OFF
 from reconcile.schemas import OUTPUTS
+from reconcile.texts import among, first_true, is_word, picked, words
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
 
     from reconcile.banking_days import BankingDays
-    from reconcile.events import Bools
+    from reconcile.events import Bools, Ints
     from reconcile.policy import Rules
     from reconcile.proposals import Advice
 
@@ -29,10 +30,11 @@ def draw_dates(lines: pd.DataFrame, pairs: pd.DataFrame, ledger: pd.DataFrame, p
              with the bank's events on these lines; difference = bank_total - ledger_total.
     """
     amount, net = lines["amount"], lines["cleared"]
-    state = lines["state"]
-    lost = state.isin(["in transit", "failed", "not seen"])
-    bank = pairs.groupby("line")["cents"].sum().reindex(range(len(lines)), fill_value=0)
-    posted = ledger[ledger["how"].isin([POSTED, TAKEN_OFF])]
+    state = {name: is_word(lines["state"], name) for name in ("in transit", "failed", "not seen")}
+    lost = state["in transit"] | state["failed"] | state["not seen"]
+    bank = np.zeros(len(lines), dtype=np.int64)
+    np.add.at(bank, pairs["line"].to_numpy(), pairs["cents"].to_numpy())
+    posted = ledger[among(ledger["how"], [POSTED, TAKEN_OFF])]
     line_of_event = money["line_at"].to_numpy()[posted["event"].to_numpy()]
     on_line = line_of_event != NOBODY
     on_ledger = np.zeros(len(lines), dtype=np.int64)
@@ -44,11 +46,11 @@ def draw_dates(lines: pd.DataFrame, pairs: pd.DataFrame, ledger: pd.DataFrame, p
             "lines": 1,
             "scheduled": amount,
             "cleared": net,
-            "in_transit": amount.where(state == "in transit", 0),
-            "failed": amount.where(state == "failed", 0),
-            "not_seen": amount.where(state == "not seen", 0),
+            "in_transit": amount.where(state["in transit"], 0),
+            "failed": amount.where(state["failed"], 0),
+            "not_seen": amount.where(state["not seen"], 0),
             "other": (amount - net).where(~lost, 0),
-            "bank_total": bank.to_numpy(),
+            "bank_total": bank,
             "ledger_total": on_ledger,
         }
     )
@@ -63,21 +65,20 @@ def settlement_days(lines: pd.DataFrame, events: pd.DataFrame, money: pd.DataFra
     Out:     OUTPUTS["settlement_days"]: net = cleared + fees - returned - refunded. cleared is without the card fee, which stands in fees;
              returned and refunded are the cents that they undid; no_money is declines and returns that moved none.
     """
-    method = events["method"].to_numpy(dtype=object).copy()
+    method = events["method"]
     amount, at = events["amount"].to_numpy(), money["line_at"].to_numpy()
     fee = np.zeros(len(events), dtype=np.int64)
     if len(lines):
-        of_line = np.where(at != NOBODY, lines["method"].to_numpy(dtype=object)[at], "")
-        method = np.where(method == "", of_line, method)
+        method = method.where(~is_word(method, ""), picked(lines["method"], at))
         fee_part = lines["gross"].to_numpy()[at] - lines["amount"].to_numpy()[at]
         fee = np.where((at != NOBODY) & (amount == lines["gross"].to_numpy()[at]), fee_part, 0)
-    cleared = (events["outcome"] == "cleared").to_numpy(dtype=bool)
+    cleared = is_word(events["outcome"], "cleared")
     undoes = money["undoes"].to_numpy()
-    refunded = (events["outcome"] == "refunded").to_numpy(dtype=bool)
+    refunded = is_word(events["outcome"], "refunded")
     table = pd.DataFrame(
         {
             "settled_on": events["settled_on"],
-            "method": pd.Series(method, dtype="str"),
+            "method": method,
             "cleared": np.where(cleared, amount - fee, 0),
             "returned": np.where(~cleared & ~refunded, undoes, 0),
             "refunded": np.where(refunded, undoes, 0),
@@ -93,7 +94,7 @@ def settlement_days(lines: pd.DataFrame, events: pd.DataFrame, money: pd.DataFra
 def next_draws(
     lines: pd.DataFrame,
     stopped: Bools,
-    row_of_line: np.ndarray[tuple[int], np.dtype[np.int64]],
+    row_of_line: Ints,
     advice: Mapping[int, Advice],
     decide: Bools,
     rules: Rules,
@@ -107,31 +108,35 @@ def next_draws(
              while a person decides); proposed is what the date should take; notice_by is draw_date less notice_days; last_day_to_stop is
              the last banking day before the draw is taken: the bank's own cut-off may be earlier.
     """
-    pending = np.flatnonzero((lines["state"] == "pending").to_numpy(dtype=bool))
-    part = lines.iloc[pending]
+    pending = np.flatnonzero(is_word(lines["state"], "pending"))
+    part = lines[["term", "draw_date", "taken_on", "amount", "plan_id", "line"]].iloc[pending].reset_index(drop=True)
+    row, under_stop, amount = row_of_line[pending], stopped[pending], part["amount"].to_numpy()
+    proposed = _proposed(part, row, advice)
+    to_stop = np.zeros(len(decide), dtype=np.bool_)
+    to_stop[[at for at, found in advice.items() if found.to_stop]] = True
+    undecided = decide[row] & ~under_stop
+    proposed = np.where(undecided, amount, proposed)
+    why = first_true([under_stop, undecided, proposed < amount, proposed > amount, to_stop[row]])
+    moved = np.where(why < 2, amount, np.where(why < 4, np.abs(amount - proposed), np.where(why == 4, amount, 0)))
+    return _by_date(part.assign(in_question=moved, why=words(why, _WHY), proposed=proposed), rules, days)
+
+
+_WHY = ("under a stop", "a person decides first", "plan exceeds bill", "plan below bill", "too near for a notice, and not owed", "")
+
+
+def _proposed(part: pd.DataFrame, row: Ints, advice: Mapping[int, Advice]) -> Ints:
+    """What each pending line should take: its own amount where nothing else is proposed."""
     new = {(plan, line): cents for found in advice.values() for _day, _old, cents, plan, line in found.draws}
-    rows = []
-    about = (part["plan_id"].tolist(), part["line"].tolist(), part["amount"].tolist())
-    for plan, line, amount, is_stopped, row in zip(*about, stopped[pending].tolist(), row_of_line[pending].tolist(), strict=True):
-        proposed = new.get((plan, line), amount)
-        if is_stopped:
-            rows.append((amount, "under a stop", proposed))
-        elif decide[row]:
-            rows.append((amount, "a person decides first", amount))
-        elif proposed != amount:
-            rows.append((abs(amount - proposed), "plan exceeds bill" if proposed < amount else "plan below bill", proposed))
-        elif row in advice and advice[row].to_stop:
-            rows.append((amount, "too near for a notice, and not owed", proposed))
-        else:
-            rows.append((0, "", proposed))
-    found = pd.DataFrame(rows, columns=["in_question", "why", "proposed"])
-    found = found.astype({"in_question": "int64", "proposed": "int64", "why": "str"})
-    table = pd.concat([part[["term", "draw_date", "taken_on", "amount"]].reset_index(drop=True), found], axis=1)
-    return _by_date(table, rules, days)
+    proposed = part["amount"].to_numpy().copy()
+    asked = np.flatnonzero(np.isin(row, [at for at, found in advice.items() if found.draws]))
+    names = part[["plan_id", "line"]].iloc[asked]
+    for at, key in zip(asked.tolist(), zip(names["plan_id"].tolist(), names["line"].tolist(), strict=True), strict=True):
+        proposed[at] = new.get(key, proposed[at])
+    return np.asarray(proposed)
 
 
 def _by_date(table: pd.DataFrame, rules: Rules, days: BankingDays) -> pd.DataFrame:
-    why = table[table["why"] != ""].groupby(["term", "draw_date", "why"], sort=True).size().reset_index(name="count")
+    why = table[~is_word(table["why"], "")].groupby(["term", "draw_date", "why"], sort=True).size().reset_index(name="count")
     reasons: dict[tuple[object, object], list[str]] = {}
     for term, day, reason, count in why.itertuples(index=False):
         reasons.setdefault((term, day), []).append(f"{reason}: {count} lines" if count != 1 else f"{reason}: 1 line")

@@ -8,11 +8,13 @@ import numpy as np
 import pandas as pd
 
 from reconcile.schemas import DTYPES, EXPORTS, OUTPUTS
+from reconcile.texts import UNKNOWN, distinct, is_word, picked, positions, words
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
 
     from reconcile.as_of import Dated
+    from reconcile.events import Ints
 
 _DATE = {"charges": "posted_on", "aid": "posted_on", "plan_schedules": "draw_date", "cleared_draws": "settled_on", "postings": "posted_on"}
 _STATUS = {"aid": "status", "plan_schedules": "line_status", "cleared_draws": "outcome", "postings": "kind"}
@@ -34,24 +36,31 @@ def entries_table(dated: Mapping[str, Dated], found: Mapping[str, pd.DataFrame])
 
 
 def _one_export(name: str, dated: Dated, found: pd.DataFrame) -> pd.DataFrame:
-    rows = dated.rows
-    counts = np.flatnonzero((dated.aside == "").to_numpy(dtype=bool))
-    bucket = dated.aside.to_numpy(dtype=object).copy()
-    bucket[counts] = found["bucket"].to_numpy(dtype=object)
+    rows = dated.rows.reset_index(drop=True)
+    counts = np.flatnonzero(is_word(dated.aside, ""))
+    where = np.full(len(rows), UNKNOWN, dtype=np.int64)
+    where[counts] = np.arange(len(counts))
+    empty = words(np.zeros(len(rows), dtype=np.int8), [""])
     table = {
-        "export": pd.Series(name, index=rows.index, dtype="str"),
+        "export": words(np.zeros(len(rows), dtype=np.int8), [name]),
         "file": rows["file"],
         "sheet": rows["sheet"],
         "row": rows["row"],
         "date": rows[_DATE[name]],
         "cents": rows["amount"],
-        "status": rows[_STATUS[name]] if name in _STATUS else "",
-        "reference": rows["reference"] if "reference" in rows.columns else "",
-        "bucket": pd.Series(bucket, index=rows.index, dtype="str"),
+        "status": rows[_STATUS[name]] if name in _STATUS else empty,
+        "reference": rows["reference"] if "reference" in rows.columns else empty,
+        "bucket": picked(found["bucket"], where, dated.aside),
     }
     for column in _FROM_COUNTING:
-        values = rows[column].to_numpy(dtype=object).copy() if column in rows.columns else np.full(len(rows), "", dtype=object)
-        if column in found.columns:
-            values[counts] = found[column].to_numpy(dtype=object)
-        table[column] = pd.Series(values, index=rows.index, dtype="str")
-    return pd.DataFrame(table, index=rows.index).sort_values(["file", "sheet", "row"], kind="stable")
+        given = rows[column] if column in rows.columns else empty
+        table[column] = picked(found[column], where, given) if column in found.columns else given
+    order = _by_place(rows)
+    made = pd.DataFrame(table, copy=False)
+    return made if (order[1:] > order[:-1]).all() else made.take(order)
+
+
+def _by_place(rows: pd.DataFrame) -> Ints:
+    """Row positions in the order of file, sheet and row: as a rule, as they stand."""
+    file, sheet = (positions(distinct([rows[name]]), rows[name]) for name in ("file", "sheet"))
+    return np.asarray(np.lexsort((rows["row"].to_numpy(), sheet, file)), dtype=np.int64)

@@ -78,8 +78,8 @@ def event_money(lines: pd.DataFrame, events: pd.DataFrame, book: Book, owners: O
     undecided = matching.loose == UNDECIDED
     for name, which in (
         ("payment", is_payment),
-        ("undecided", ~is_payment & undecided & placed),
-        ("fee_without_a_line", ~is_payment & ~undecided & is_fee & placed),
+        ("undecided", ~is_payment & undecided & ~is_fee & placed),
+        ("fee_without_a_line", ~is_payment & is_fee & placed),
         ("without_a_line", ~is_payment & ~undecided & ~is_fee & placed),
         ("nobodys", ~is_payment & ~placed),
     ):
@@ -175,7 +175,7 @@ def _bucket(
             cleared & (table["on_lines"] > 0),
             cleared & (table["fee_on_lines"] > 0),
             cleared & (table["on_cancelled_lines"] > 0),
-            cleared & (table["undecided"] > 0),
+            cleared & (table["nobodys"] == 0) & (matching.loose == UNDECIDED),
             cleared & (table["nobodys"] > 0),
             cleared,
             matching.told,

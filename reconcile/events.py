@@ -8,12 +8,16 @@ event of neither a known plan nor a known student counts in no student's row.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 import numpy as np
-import pandas as pd
 from numpy.typing import NDArray
 
 from reconcile.findings import Finding
+from reconcile.texts import distinct, is_word, positions
+
+if TYPE_CHECKING:
+    import pandas as pd
 
 Ints = NDArray[np.int64]
 Bools = NDArray[np.bool_]
@@ -45,10 +49,8 @@ def book_of(lines: pd.DataFrame) -> Book:
     In:      lines: plan_id, student_id (each plan has one student: intake saw to it).
     Out:     codes by id order, and for each line its plan and student code.
     """
-    plans = pd.Index(np.sort(lines["plan_id"].unique().astype(object)), dtype="str")
-    students = pd.Index(np.sort(lines["student_id"].unique().astype(object)), dtype="str")
-    line_plan = plans.get_indexer(pd.Index(lines["plan_id"])).astype(np.int64)
-    line_student = students.get_indexer(pd.Index(lines["student_id"])).astype(np.int64)
+    plans, students = distinct([lines["plan_id"]]), distinct([lines["student_id"]])
+    line_plan, line_student = positions(plans, lines["plan_id"]), positions(students, lines["student_id"])
     student_of_plan = np.full(len(plans), NOBODY, dtype=np.int64)
     student_of_plan[line_plan] = line_student
     return Book(plans, students, student_of_plan, line_plan, line_student)
@@ -69,11 +71,10 @@ def whose_events(events: pd.DataFrame, book: Book) -> tuple[Owners, list[Finding
     In:      events: plan_id, student_id, amount (cents), reference, entry (row position in the export).
     Finds:   plan and student disagree; bank event for an unknown student or plan.
     """
-    plan = book.plans.get_indexer(pd.Index(events["plan_id"])).astype(np.int64)
-    named = book.students.get_indexer(pd.Index(events["student_id"])).astype(np.int64)
+    plan, named = positions(book.plans, events["plan_id"]), positions(book.students, events["student_id"])
     known_plan = plan != NOBODY
     student = np.where(known_plan, book.student_of_plan[plan] if len(book.plans) else NOBODY, named).astype(np.int64)
-    says_student = (events["student_id"] != "").to_numpy(dtype=bool)
+    says_student = ~is_word(events["student_id"], "")
     disagree = known_plan & says_student & (named != student)
     findings = [_finding("plan and student disagree", events, int(at)) for at in np.flatnonzero(disagree)]
     findings += [_finding("bank event for an unknown student or plan", events, int(at)) for at in np.flatnonzero(student == NOBODY)]

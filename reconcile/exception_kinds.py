@@ -72,7 +72,7 @@ CATALOGUE: tuple[Kind, ...] = (
         "presented too often",
         MONEY,
         "A draw that came back was presented again more often than its return code allows.",
-        "{who}: the {draw} of {draw_date} for {scheduled} was presented again {times} where {code} allows {allowed}; "
+        "{who}: the {draw} of {draw_date} for {scheduled} was presented again {times}, and its code ({code}) allows {allowed}; "
         "{cleared} of it is in hand, and {consequence}.",
     ),
     Kind(
@@ -117,8 +117,8 @@ CATALOGUE: tuple[Kind, ...] = (
         "more than one way to match",
         UNDECIDED_GROUP,
         "Bank money fits the draws in more than one way, and nothing says which is right.",
-        "{who}: {amount} taken from {day} on fits {lines} in more than one way; until a person decides, none of it counts for a draw, "
-        "and {consequence}.",
+        "{who}: {amount} taken from {day} on fits {lines} in more than one way; until a person decides, 0.00 of it counts for a draw; "
+        "{consequence}.",
     ),
     Kind(
         "bank event for an unknown student or plan",
@@ -137,7 +137,7 @@ CATALOGUE: tuple[Kind, ...] = (
         "return without a draw",
         UNDECIDED_GROUP,
         "Money came back that fits no draw, so it undoes none.",
-        "{who}: {amount} {outcome} on {day}{code} and {fits}; it moves 0.00, and {consequence}.",
+        "{who}: {amount} {outcome} on {day}{code} and {fits}, so it undoes 0.00; {consequence}.",
     ),
     Kind(
         "second plan",
@@ -242,7 +242,8 @@ CATALOGUE: tuple[Kind, ...] = (
         "credit balance",
         REFUND,
         "The account is in credit, and no draw is left to take.",
-        "{who}: the account is {credit} in credit and no draw is left to take: {amount} is more than the bill asks{more}, since {day}.",
+        "{who}: the account has been in credit since {day}, by {credit} today, and draws of 0.00 are still to come: {amount} above the bill"
+        "{more}; it may be due back.",
     ),
     Kind(
         "cleared late",

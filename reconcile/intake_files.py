@@ -24,7 +24,6 @@ from reconcile.raw import heading_key
 from reconcile.routes import route_rows
 from reconcile.schemas import EXPORTS
 from reconcile.sensitive import looks_sensitive
-from reconcile.xlsx_files import read_workbook
 
 if TYPE_CHECKING:
     from reconcile.export_files import InputFile
@@ -136,6 +135,8 @@ def _tables(file: InputFile, reading: _Reading) -> tuple[RawTable, ...]:
     heading_row, encoding, delimiter = said("heading_row"), said("encoding"), said("delimiter")
     row = heading_row if isinstance(heading_row, int) else None
     if file.is_workbook:
+        from reconcile.xlsx_files import read_workbook  # noqa: PLC0415 (the workbook library is slow to load; most offices export text)
+
         return read_workbook(
             file.path, file.name, sheet=reading.sheet, heading_row=row, expected=reading.expected, text_columns=reading.text_columns
         )

@@ -15,6 +15,7 @@ import pandas as pd
 
 from reconcile.events import NOBODY, day_numbers
 from reconcile.nearest_day import nearest_pairs
+from reconcile.texts import among
 
 if TYPE_CHECKING:
     from reconcile.banking_days import BankingDays
@@ -47,6 +48,8 @@ def pair_ledger(
              The pair is of one student, term and amount (card fee out), nearest day within late_match_days.
     Rules:   matching.toml late_match_days, posting_lag
     """
+    if not len(postings):
+        return pd.DataFrame({"event": [], "posting": [], "how": []}).astype({"event": "int64", "posting": "int64", "how": "str"})
     reach = rules.matching.late_match_days
     amount, outcome = _ledger_cents(events, money, lines), events["outcome"].to_numpy(dtype=object)
     placed = (money["term"] != "").to_numpy(dtype=bool) & (events["kind"] != "payment").to_numpy(dtype=bool)
@@ -192,7 +195,7 @@ def credits_of(
     parts = [_rows(postings, np.arange(len(postings)), day_numbers(postings["posted_on"]), counted, "posting")]
     settled = day_numbers(events["settled_on"])
     fee_terms = [term.code for term in rules.terms if term.fee_on_bill]
-    kinds = [("fee", money["term"].isin(fee_terms), money["fee_on_lines"] + money["fee_without_a_line"], money["is_fee"])]
+    kinds = [("fee", pd.Series(among(money["term"], fee_terms)), money["fee_on_lines"] + money["fee_without_a_line"], money["is_fee"])]
     if not has_postings:
         paid = events["kind"] == "payment"
         kinds.append(("payment at the bank", paid & (money["term"] != ""), money["payment"], paid))
@@ -222,8 +225,8 @@ def _rows(table: pd.DataFrame, at: Ints, day: Ints, cents: Ints, source: str) ->
     """One row per position `at` of the table, with its student and term."""
     return pd.DataFrame(
         {
-            "student_id": table["student_id"].to_numpy(dtype=object)[at],
-            "term": table["term"].to_numpy(dtype=object)[at],
+            "student_id": table["student_id"].iloc[at].reset_index(drop=True),
+            "term": table["term"].iloc[at].reset_index(drop=True),
             "day": day,
             "cents": cents,
             "source": source,

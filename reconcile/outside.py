@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from reconcile.events import day_numbers
+from reconcile.texts import folded_among
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -25,8 +26,7 @@ _Key = tuple[str, str, int]
 
 def is_outside(charges: pd.DataFrame, rules: Rules) -> Bools:
     """Whether each charge is of a type outside the plan (plans.toml outside_plan; letters' case does not matter)."""
-    types = {name.strip().casefold() for name in rules.plans.outside_plan}
-    return np.asarray(charges["charge_type"].str.strip().str.casefold().isin(types).to_numpy(dtype=bool))
+    return folded_among(charges["charge_type"], rules.plans.outside_plan)
 
 
 def meeting_payments(charges: pd.DataFrame, outside: Bools, postings: pd.DataFrame, free: Bools) -> list[tuple[int, int]]:

@@ -14,10 +14,14 @@ import pandas as pd
 
 from reconcile.attempts import CARD_FEE, EXACT, NAMED
 from reconcile.events import NOBODY, Book, Bools, Ints, Owners, day_numbers
+from reconcile.schemas import LINE_KINDS
 from reconcile.student_case import TOLD_ONLY, CodeFacts
+from reconcile.texts import among, is_word, picked, positions, words
 
 if TYPE_CHECKING:
     from reconcile.policy import Rules
+
+_KINDS = pd.Index(LINE_KINDS, dtype="str")
 
 DAY_BITS = 17
 """Day numbers below 131,072 (the year 2328) share an integer key with a dense code."""
@@ -42,27 +46,27 @@ def plain_pairs(lines: pd.DataFrame, events: pd.DataFrame, book: Book, owners: O
     odd[has_line] |= claimed[line_at[has_line]] > 1
     named = _named_as_found(lines, events, owners, line_at)
     odd |= known & (named < 0)
-    kinds_line = lines["kind"].to_numpy(dtype=object)
-    kinds_event = events["kind"].to_numpy(dtype=object)
-    odd[has_line] |= (kinds_event[has_line] != "") & (kinds_event[has_line] != kinds_line[line_at[has_line]])
+    kind_line, kind_event = positions(_KINDS, lines["kind"]), positions(_KINDS, events["kind"])
+    odd[has_line] |= ~is_word(events["kind"], "")[has_line] & (kind_event[has_line] != kind_line[line_at[has_line]])
     exact_students = np.zeros(len(book.students), dtype=bool)
     exact_students[owners.student[odd]] = True
     exact_students[book.line_student[claims]] = True
     take = known & has_line & ~odd
     at = np.flatnonzero(take)
-    returned = (events["outcome"].to_numpy(dtype=object) == "returned")[at]
+    returned = is_word(events["outcome"], "returned")[at]
     amount = events["amount"].to_numpy()[at]
     own = lines["amount"].to_numpy()[line_at[at]]
-    match = np.where(named[at] > 0, NAMED, np.where(fee_in[at], CARD_FEE, EXACT))
+    match = np.where(named[at] > 0, 0, np.where(fee_in[at], 1, 2))
     pairs = pd.DataFrame(
         {
             "event": at.astype(np.int64),
             "line": line_at[at],
             "cents": np.where(returned, 0, own),
             "fee": np.where(returned, 0, amount - own),
-            "match": pd.Series(match, dtype="str"),
-            "role": pd.Series(np.where(returned, "failed", "money"), dtype="str"),
-        }
+            "match": words(match, (NAMED, CARD_FEE, EXACT)),
+            "role": words(returned.astype(np.int8), ("money", "failed")),
+        },
+        copy=False,
     )
     return pairs, exact_students
 
@@ -70,11 +74,9 @@ def plain_pairs(lines: pd.DataFrame, events: pd.DataFrame, book: Book, owners: O
 def _odd_by_itself(events: pd.DataFrame, rules: Rules) -> Bools:
     """Events that by themselves need the exact function: refunds, payments, huge amounts, and returns by name or of a special code."""
     outcome = events["outcome"]
-    returned = (outcome == "returned").to_numpy(dtype=bool)
-    odd = np.zeros(len(events), dtype=bool)
-    odd |= (outcome == "refunded").to_numpy(dtype=bool)
-    odd |= (events["kind"] == "payment").to_numpy(dtype=bool)
-    odd |= ~(outcome == "cleared").to_numpy(dtype=bool) & (events["original_reference"] != "").to_numpy(dtype=bool)
+    returned = is_word(outcome, "returned")
+    odd = is_word(outcome, "refunded") | is_word(events["kind"], "payment")
+    odd |= ~is_word(outcome, "cleared") & ~is_word(events["original_reference"], "")
     odd |= (events["amount"] >= LARGEST_KEYED).to_numpy(dtype=bool)
     codes = events.loc[returned, ["method", "return_code"]].drop_duplicates()
     strange = {
@@ -83,7 +85,7 @@ def _odd_by_itself(events: pd.DataFrame, rules: Rules) -> Bools:
         if TOLD_ONLY.match(code) is not None or code_facts(rules, method, code).sixty
     }
     for method, code in strange:
-        odd |= returned & ((events["method"] == method) & (events["return_code"] == code)).to_numpy(dtype=bool)
+        odd |= returned & is_word(events["method"], method) & is_word(events["return_code"], code)
     return odd
 
 
@@ -102,7 +104,7 @@ def _only_candidate(lines: pd.DataFrame, events: pd.DataFrame, book: Book, owner
     Both by plan and, for events that name only a student, by student; a card line stands twice, with and without its fee.
     """
     amount, gross = lines["amount"].to_numpy(), lines["gross"].to_numpy()
-    active = (lines["line_status"] == "active").to_numpy(dtype=bool) & (amount > 0)
+    active = is_word(lines["line_status"], "active") & (amount > 0)
     plain_amount = active & (gross < LARGEST_KEYED)
     with_fee = plain_amount & (gross != amount)
     at = np.concatenate([np.flatnonzero(plain_amount), np.flatnonzero(with_fee)])
@@ -159,21 +161,25 @@ def _fee_meets_amount(student: Ints, asked: Ints, fee_in: Bools, at: Ints) -> In
 
 def _named_as_found(lines: pd.DataFrame, events: pd.DataFrame, owners: Owners, line_at: Ints) -> Ints:
     """1 if the event names the line it was found on, 0 if it names none, -1 if it names (or may name) another."""
-    says_line = (events["line"] != "").to_numpy(dtype=bool) & (owners.plan != NOBODY)
-    line_names = lines["line"].to_numpy(dtype=object)
-    references = lines["reference"].to_numpy(dtype=object)
+    says_line = ~is_word(events["line"], "") & (owners.plan != NOBODY)
+    references = lines["reference"]
     found = line_at != NOBODY
-    safe = np.where(found, line_at, 0)
     result = np.zeros(len(events), dtype=np.int64)
     if not len(lines):
         return result
-    same_name = found & (events["line"].to_numpy(dtype=object) == line_names[safe])
-    result[says_line] = np.where(same_name[says_line], 1, -1)
-    carried = pd.Index(references[references != ""])
+    if says_line.any():
+        same_name = found & _same_text(events["line"], lines["line"], line_at)
+        result[says_line] = np.where(same_name[says_line], 1, -1)
+    carried = references[~is_word(references, "")]
     if len(carried):
-        shared = pd.Index(carried[carried.duplicated()].unique())
-        says_reference = events["reference"].isin(carried).to_numpy(dtype=bool) & ~says_line
-        same = found & (events["reference"].to_numpy(dtype=object) == references[safe])
-        ambiguous = events["reference"].isin(shared).to_numpy(dtype=bool)
+        shared = carried[carried.duplicated()]
+        says_reference = among(events["reference"], carried) & ~says_line
+        same = found & _same_text(events["reference"], references, line_at)
+        ambiguous = among(events["reference"], shared)
         result[says_reference] = np.where(same[says_reference] & ~ambiguous[says_reference], 1, -1)
     return result
+
+
+def _same_text(texts: pd.Series, names: pd.Series, at: Ints) -> Bools:
+    """Whether each text is the name at its position."""
+    return np.asarray((texts == picked(names, at)).to_numpy(dtype=bool))

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
+from reconcile.banking_days import from_day_number
 from reconcile.coverage import on_the_bill
 from reconcile.draws import UNDECIDED
 from reconcile.events import day_numbers
@@ -17,6 +18,7 @@ from reconcile.schemas import OUTPUTS
 from reconcile.states import CAME_BACK
 from reconcile.stops import NEVER
 from reconcile.student_case import line_number
+from reconcile.texts import among, is_word
 
 if TYPE_CHECKING:
     from datetime import date
@@ -42,32 +44,30 @@ def again_today(lines: pd.DataFrame, events: pd.DataFrame, pairs: pd.DataFrame, 
              again_days of the first attempt's settlement.
     Rules:   returns.toml again, again_times, again_days
     """
-    may = np.zeros(len(lines), dtype=bool)
-    failed = np.flatnonzero((lines["state"] == "failed").to_numpy(dtype=bool))
-    if not len(failed):
+    may = np.zeros(len(lines), dtype=np.bool_)
+    failed = is_word(lines["state"], "failed")
+    if not failed.any():
         return may
     today = np.datetime64(as_of, "D").astype("int64")
-    on_failed = pairs[pairs["line"].isin(failed)]
-    tries = on_failed[on_failed["role"].isin(["attempt", "failed"])]
-    first = tries.assign(day=day_numbers(events["settled_on"])[tries["event"].to_numpy()]).groupby("line")["day"].agg(["min", "size"])
-    back = on_failed[on_failed["role"].isin(CAME_BACK)]
-    last = events.iloc[back["event"].to_numpy()].assign(line_at=back["line"].to_numpy())
-    last = last.sort_values(["line_at", "settled_on", "reference", "return_code"]).drop_duplicates("line_at", keep="last")
-    for line, method, code in last[["line_at", "method", "return_code"]].itertuples(index=False):
+    on_failed = pairs[failed[pairs["line"].to_numpy()]]
+    tries = on_failed[among(on_failed["role"], ("attempt", "failed"))]
+    tried = tries["line"].to_numpy()
+    count = np.bincount(tried, minlength=len(lines))
+    first = np.full(len(lines), np.iinfo(np.int64).max, dtype=np.int64)
+    np.minimum.at(first, tried, day_numbers(events["settled_on"])[tries["event"].to_numpy()])
+    back = on_failed[among(on_failed["role"], CAME_BACK)]
+    by = ["settled_on", "reference", "method", "return_code"]
+    last = events[by].iloc[back["event"].to_numpy()].assign(line_at=back["line"].to_numpy())
+    again = last["line_at"].duplicated(keep=False)
+    ordered = last[again].sort_values(["line_at", "settled_on", "reference", "return_code"]).drop_duplicates("line_at", keep="last")
+    last = pd.concat([last[~again], ordered])
+    line_at = last["line_at"].to_numpy()
+    for method, code in last[["method", "return_code"]].drop_duplicates().itertuples(index=False):
         found = rules.returns.code(method, code) if code else None
-        if found is not None and found.again and line in first.index:
-            day, count = first.loc[line, "min"], first.loc[line, "size"]
-            may[line] = count <= (found.again_times or 0) and today <= day + (found.again_days or 0)
-    return may
-    today = np.datetime64(as_of, "D").astype("int64")
-    tries = pairs[pairs["line"].isin(failed) & pairs["role"].isin(["attempt", "failed"])]
-    first = tries.assign(day=day_numbers(events["settled_on"])[tries["event"].to_numpy()]).groupby("line")["day"].agg(["min", "size"])
-    methods = lines["method"].to_numpy(dtype=object)
-    codes = lines["return_code"].to_numpy(dtype=object)
-    for line, day, count in first.itertuples():
-        found = rules.returns.code(methods[line], codes[line]) or rules.returns.code("", codes[line])
         if found is not None and found.again:
-            may[line] = count <= (found.again_times or 0) and today <= day + (found.again_days or 0)
+            at = line_at[is_word(last["method"], method) & is_word(last["return_code"], code)]
+            at = at[count[at] > 0]
+            may[at] = (count[at] <= (found.again_times or 0)) & (today <= first[at] + (found.again_days or 0))
     return may
 
 
@@ -92,7 +92,7 @@ def advise_plans(
     at = keys.lookup(lines)
     stopped = stops[book.line_plan] != NEVER
     held = np.zeros(len(keys), dtype=bool)
-    held[at[stopped & (lines["state"] == "pending").to_numpy(dtype=bool)]] = True
+    held[at[stopped & is_word(lines["state"], "pending")]] = True
     tolerance = rules.plans.plan_tolerance
     wanting = held | (variances["variance"].abs() > tolerance).to_numpy(dtype=bool)
     wanting |= ((variances["failed"] > 0) | (variances["not_seen"] > 0) | (variances["lapsed"] > 0)).to_numpy(dtype=bool)
@@ -106,19 +106,20 @@ def advise_plans(
     today = int(np.datetime64(as_of, "D").astype("int64"))
     advice_rules = AdviceRules(rules.plans.notice_days, tolerance, rules.plans.split)
     advice: dict[int, Advice] = {}
-    rows = variances[["term", "variance", "balance_to_meet", "lapsed"]]
-    for row, plan_lines in lines_of.items():
-        term, variance, meet, lapsed = rows.iloc[row]
+    asked = list(lines_of)
+    rows = variances[["term", "variance", "balance_to_meet", "lapsed"]].iloc[asked]
+    cells = zip(*(rows[name].tolist() for name in rows.columns), strict=True)
+    for (row, plan_lines), (term, variance, meet, lapsed) in zip(lines_of.items(), cells, strict=True):
         advice[row] = advise(
             Situation(
                 lines=plan_lines,
                 stopped=frozenset(stopped_of.get(row, ())),
                 billed=billed_on[term] <= as_of,
                 undecided=bool(undecided[row]),
-                variance=int(variance),
-                balance_to_meet=int(meet),
+                variance=variance,
+                balance_to_meet=meet,
                 balance_now=int(balance[row]),
-                lapsed=int(lapsed),
+                lapsed=lapsed,
                 today=today,
             ),
             advice_rules,
@@ -155,7 +156,7 @@ def _with_advice(variances: pd.DataFrame, advice: dict[int, Advice], rules: Rule
     for row, found in advice.items():
         for name, column in columns.items():
             column[row] = getattr(found, name)
-        draws[row] = "; ".join(f"{np.datetime64(day, 'D')} {money_text(new)}" for day, _old, new, _plan, _line in found.draws)
+        draws[row] = "; ".join(f"{from_day_number(day)} {money_text(new)}" for day, _old, new, _plan, _line in found.draws)
         if found.notice_for is not None:
             notice[row] = np.datetime64(found.notice_for - rules.plans.notice_days, "D")
     table = variances.assign(
@@ -171,10 +172,10 @@ def person_decides_first(money: pd.DataFrame, told: Bools, blocked: frozenset[tu
 
     In:      where bank money went, which events are dishonored or contested returns, ("student", id) and ("plan", id) of rejected rows.
     """
-    open_money = (money["bucket"] == UNDECIDED).to_numpy(dtype=bool) | (money["undecided"] > 0).to_numpy(dtype=bool) | told
+    open_money = is_word(money["bucket"], UNDECIDED) | (money["undecided"] > 0).to_numpy(dtype=bool) | told
     students = {student for what, student in blocked if what == "student"} | set(money.loc[open_money, "student_id"])
     plans = {plan for what, plan in blocked if what == "plan"}
-    decide = variances["student_id"].isin(students).to_numpy(dtype=bool)
+    decide = among(variances["student_id"], sorted(students))
     if plans:
         decide = decide | np.array([not plans.isdisjoint(ids.split("; ")) for ids in variances["plan_ids"]], dtype=bool)
     return np.asarray(decide)

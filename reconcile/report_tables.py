@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -10,31 +11,41 @@ import pandas as pd
 from reconcile.as_of import undated_cancellations
 from reconcile.entries import entries_table
 from reconcile.schemas import OUTPUTS
+from reconcile.texts import distinct, first_true, is_word, positions, spread, words
 
 if TYPE_CHECKING:
     from reconcile.as_of import Dated
     from reconcile.events import Ints
     from reconcile.exports import Exports
 
+_NUMBER = re.compile(r"[0-9]{1,15}\Z")
+
 
 def draws_table(lines: pd.DataFrame, states: pd.DataFrame) -> pd.DataFrame:
     """OUTPUTS["draws"]: every schedule line with its state, in the order of term, student, plan and line as a number."""
-    own = lines.rename(columns={"amount": "scheduled"}).drop(columns=["reference", *states.columns.intersection(lines.columns)])
-    table = pd.concat([own, states], axis=1)
-    number = pd.to_numeric(table["line"].where(table["line"].str.fullmatch("[0-9]{1,15}")), errors="coerce")
-    order = pd.DataFrame({"term": table["term"], "student_id": table["student_id"], "plan_id": table["plan_id"], "number": number})
-    at = order.assign(line=table["line"]).sort_values(["term", "student_id", "plan_id", "number", "line"]).index
-    return table.loc[at, [column.name for column in OUTPUTS["draws"]]].reset_index(drop=True)
+    columns = [column.name for column in OUTPUTS["draws"]]
+    own = {name: states[name] if name in states.columns else lines["amount" if name == "scheduled" else name] for name in columns}
+    codes = (positions(distinct([lines[name]]), lines[name]) for name in ("plan_id", "student_id", "term"))
+    order = np.lexsort((_line_ranks(lines["line"]), *codes))
+    return pd.DataFrame(own, copy=False).take(order).reset_index(drop=True)
+
+
+def _line_ranks(line: pd.Series) -> Ints:
+    """The place of each line's name in the order of lines: numbers as numbers, then the others."""
+    names = distinct([line])
+    order = sorted(names, key=lambda name: (0, int(name), name) if _NUMBER.match(name) else (1, 0, name))
+    rank = np.empty(len(names), dtype=np.int64)
+    rank[names.get_indexer(pd.Index(order, dtype="str"))] = np.arange(len(names))
+    return np.asarray(rank[positions(names, line)])
 
 
 def unmatched_table(events: pd.DataFrame, money: pd.DataFrame) -> pd.DataFrame:
     """OUTPUTS["unmatched_events"]: every bank event without a line, with the reason, oldest first."""
     loose = money["undecided"] + money["without_a_line"] + money["fee_without_a_line"] + money["payment"]
-    loose += money["nobodys"].where(events["outcome"] == "cleared", 0)
-    table = events.assign(
-        **{name: money[name] for name in ("student_id", "term", "plan_id", "line", "reason")},
-        without_a_line=loose,
-    )[(money["reason"] != "").to_numpy(dtype=bool)]
+    loose += money["nobodys"].where(is_word(events["outcome"], "cleared"), 0)
+    which = np.flatnonzero(~is_word(money["reason"], ""))
+    whose = money[["student_id", "term", "plan_id", "line", "reason"]].iloc[which]
+    table = events.iloc[which].assign(**{name: whose[name] for name in whose.columns}, without_a_line=loose.iloc[which])
     table = table.sort_values(["settled_on", "student_id", "plan_id", "reference", "file", "sheet", "row"])
     return table[[column.name for column in OUTPUTS["unmatched_events"]]].reset_index(drop=True)
 
@@ -52,9 +63,9 @@ def entries_of_run(
     """OUTPUTS["entries"]: every accepted row of the run in its one bucket."""
     charges = dated["charges"].counting
     found = {
-        "charges": pd.DataFrame({"bucket": np.full(len(charges), "on the bill", dtype=object)}),
+        "charges": pd.DataFrame({"bucket": words(np.zeros(len(charges), dtype=np.int8), ["on the bill"])}),
         "aid": pd.DataFrame({"bucket": aid["standing"]}),
-        "plan_schedules": pd.DataFrame({"bucket": states["state"], "match": states["match"]}, index=lines.index),
+        "plan_schedules": states.loc[lines.index, ["state", "match"]].rename(columns={"state": "bucket"}),
         "cleared_draws": money[["bucket", "student_id", "term", "plan_id", "line", "match"]].assign(undoes=money["undoes_what"]),
         "postings": _posting_buckets(postings, ledger, counted),
     }
@@ -63,21 +74,18 @@ def entries_of_run(
 
 def _posting_buckets(postings: pd.DataFrame, ledger: pd.DataFrame, counted: Ints) -> pd.DataFrame:
     """One bucket per posting, and how it pairs with the bank."""
-    bucket = np.select(
-        [(postings["kind"] == "plan draw").to_numpy(dtype=bool), counted == postings["amount"].to_numpy()],
-        ["plan draw on the ledger", "other credits"],
-        default="same money as at the bank",
+    bucket = words(
+        first_true([is_word(postings["kind"], "plan draw"), counted == postings["amount"].to_numpy()]),
+        ("plan draw on the ledger", "other credits", "same money as at the bank"),
     )
-    how = np.full(len(postings), "", dtype=object)
-    how[ledger["posting"].to_numpy()] = ledger["how"].to_numpy(dtype=object)
-    return pd.DataFrame({"bucket": bucket, "match": how})
+    return pd.DataFrame({"bucket": bucket, "match": spread(len(postings), ledger["posting"].to_numpy(), ledger["how"])})
 
 
 def other_terms_table(dated: dict[str, Dated]) -> pd.DataFrame:
     """What stands in terms that no rule knows, per student: shown, never counted."""
     parts = []
     for name, column in (("charges", "charges"), ("aid", "aid"), ("postings", "postings")):
-        rows = dated[name].rows[(dated[name].aside == "other terms").to_numpy(dtype=bool)]
+        rows = dated[name].rows.iloc[np.flatnonzero(is_word(dated[name].aside, "other terms"))]
         parts.append(pd.DataFrame({"term": rows["term"], "student_id": rows["student_id"], column: rows["amount"], "rows": 1}))
     columns = [column.name for column in OUTPUTS["other_terms"]]
     table = pd.concat([part.reindex(columns=columns).fillna({"charges": 0, "aid": 0, "postings": 0}) for part in parts], ignore_index=True)
@@ -92,10 +100,10 @@ def run_notes(exports: Exports, dated: dict[str, Dated]) -> tuple[str, ...]:
         notes.append("No postings export: payments outside the plan are invisible, so a bill may look short that was paid otherwise.")
     if exports.span is None:
         notes.append("The bank files hold no event and no --bank-through was given: no draw can be told as not seen.")
-    left_out = dated["plan_schedules"].rows.loc[(dated["plan_schedules"].aside != "").to_numpy(dtype=bool), "plan_id"].nunique()
+    left_out = dated["plan_schedules"].rows["plan_id"][~is_word(dated["plan_schedules"].aside, "")].nunique()
     if left_out:
-        notes.append(f"{left_out} plans enrolled after the as-of date are left out.")
+        notes.append(f"Plans enrolled after the as-of date and left out: {left_out}.")
     undated = undated_cancellations(dated)
     if undated:
-        notes.append(f"{undated} cancelled lines and awards carry no date; they count as cancelled at every as-of date.")
+        notes.append(f"Cancelled lines and awards without a date, which count as cancelled at every as-of date: {undated}.")
     return tuple(notes)

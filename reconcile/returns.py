@@ -20,10 +20,11 @@ from reconcile.attempts import Attempts
 from reconcile.student_case import ANY_PLAN, Case, CaseRules, Event, Line, Reading, Undone, agree, in_window
 
 
-def pair_returns(case: Case) -> Undone:
+def pair_returns(case: Case, surplus: frozenset[int] = frozenset()) -> Undone:
     """Say what each return and refund of one student undoes.
 
-    In:      a case: lines and events of one student, in order; cents and day numbers.
+    In:      a case: lines and events of one student, in order; cents and day numbers. `surplus` are cleared events that no line asks for
+             (taken twice, not on the schedule): a refund without a name takes such money first, since that is what an office gives back.
     Out:     Undone: standing cents by event, undoings, failed attempts, and what fits nothing.
     Keeps:   for each return, undone cents + unplaced cents = its amount, unless it is a failed attempt or told only.
     """
@@ -43,7 +44,7 @@ def pair_returns(case: Case) -> Undone:
                 done.misnamed.append(event.at)
             waiting.append(event)
     for event in waiting:
-        _by_fit(event, reading, done)
+        _by_fit(event, reading, done, surplus)
     return done
 
 
@@ -56,7 +57,7 @@ def _undo(event: Event, target: Event, rule: int, done: Undone) -> None:
         done.unplaced[event.at] = event.amount - cents
 
 
-def _by_fit(event: Event, reading: Reading, done: Undone) -> None:
+def _by_fit(event: Event, reading: Reading, done: Undone, surplus: frozenset[int]) -> None:
     named = bool(event.original_reference)
     order: tuple[int, ...]
     if event.outcome == "refunded":
@@ -69,7 +70,7 @@ def _by_fit(event: Event, reading: Reading, done: Undone) -> None:
         order = (2, 3, 4, 5) if event.facts.sixty else (2, 4, 5)
     for rule in order:
         if rule == 3:
-            target = _latest_standing(event, reading, done)
+            target = _latest_standing(event, reading, done, surplus if event.outcome == "refunded" else frozenset())
             if target is not None:
                 _undo(event, target, 3, done)
                 return
@@ -126,8 +127,11 @@ def _standing_in_window(event: Event, line: Line, reading: Reading, done: Undone
     )
 
 
-def _latest_standing(event: Event, reading: Reading, done: Undone) -> Event | None:
-    """Rule 3: the latest standing event of the same plan (or student) and amount, settled on or before it and in time."""
+def _latest_standing(event: Event, reading: Reading, done: Undone, first: frozenset[int]) -> Event | None:
+    """Rule 3: the latest standing event of the same plan (or student) and amount, settled on or before it and in time.
+
+    Events of `first` go before others.
+    """
     standing = [
         other
         for other in reading.cleared
@@ -138,7 +142,7 @@ def _latest_standing(event: Event, reading: Reading, done: Undone) -> Event | No
         and _name_one_line(event, other, reading)
         and _same_amount(event, other, reading)
     ]
-    return max(standing, key=lambda other: other.order, default=None)
+    return max(standing, key=lambda other: (other.at in first, other.order), default=None)
 
 
 def _name_one_line(event: Event, other: Event, reading: Reading) -> bool:

@@ -1,7 +1,7 @@
 """The recipe of a run: from accepted exports to every student's standing, in the trade's own order.
 
     exports -> what counts on the as-of day -> windows -> whose events -> returns and attempts matched -> draw states
-            -> ledger paired -> coverage -> variance -> proposed draws -> day tables -> entries and proof
+            -> ledger paired -> coverage -> variance -> proposed draws -> day tables -> entries and proof -> exception list
 
 Pure: no clock, no files, nothing printed. Each step takes tables and returns new ones.
 """
@@ -22,6 +22,7 @@ from reconcile.coverage import Standing, standings
 from reconcile.day_tables import draw_dates, next_draws, settlement_days
 from reconcile.event_money import event_money
 from reconcile.events import book_of, whose_events
+from reconcile.exception_list import list_exceptions
 from reconcile.ledger import ANOTHER_KIND, ANOTHER_KIND_BACK, counted_cents, credits_of, pair_ledger
 from reconcile.outside import is_outside, meeting_payments
 from reconcile.plans import advise_plans, again_today, person_decides_first
@@ -29,15 +30,20 @@ from reconcile.proof import hold
 from reconcile.report_tables import draws_table, entries_of_run, other_terms_table, run_notes, unmatched_table
 from reconcile.states import draw_states
 from reconcile.stops import NEVER, stopped_since
+from reconcile.texts import among, is_word
 from reconcile.variance import BillRows, variances
 from reconcile.worked import Worked
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
     from datetime import date
 
+    from reconcile.dispositions import Note
+    from reconcile.events import Bools
     from reconcile.exports import Exports
     from reconcile.findings import Finding
     from reconcile.policy import Rules
+    from reconcile.standing import PreviousList
 
 
 @dataclass(frozen=True, eq=False)
@@ -50,10 +56,19 @@ class Result:
     notes: tuple[str, ...]
 
 
-def reconcile_exports(exports: Exports, rules: Rules, as_of: date, *, everyone_exact: bool = False) -> Result:
-    """Work out every student's standing as of a day, and prove it.
+def reconcile_exports(
+    exports: Exports,
+    rules: Rules,
+    as_of: date,
+    *,
+    previous: PreviousList | None = None,
+    notes: Sequence[Note] = (),
+    everyone_exact: bool = False,
+) -> Result:
+    """Work out every student's standing as of a day, prove it, and list what a person should look at.
 
-    In:      accepted exports, rules. `everyone_exact` sends all students through the exact function: for tests.
+    In:      accepted exports, rules; the exception list of the run before and what people wrote about it since. `everyone_exact` sends
+             all students through the exact function: for tests.
     Out:     Result; its tables are shaped by schemas.OUTPUTS and proved.
     Errors:  RefusedError if the bank files begin too late for a line; ProofError if a control total does not come out.
     """
@@ -61,7 +76,9 @@ def reconcile_exports(exports: Exports, rules: Rules, as_of: date, *, everyone_e
     tables = _tables(worked, exports, rules)
     tables["proof"] = prove(exports, worked.dated, tables, worked.aid, worked.money, worked.credit_rows, worked.counted)
     hold(tables["proof"])
-    return Result(as_of, tables, worked.findings, run_notes(exports, worked.dated))
+    listed = list_exceptions(worked, exports, rules, previous, notes)
+    tables |= {"exceptions": listed.table, "dispositions": listed.dispositions}
+    return Result(as_of, tables, worked.findings, (*run_notes(exports, worked.dated), *listed.notes))
 
 
 def work_out(exports: Exports, rules: Rules, as_of: date, *, everyone_exact: bool = False) -> Worked:
@@ -138,8 +155,8 @@ def _standing(
 ) -> Standing:
     return Standing(
         charges=_cents(charges, charges["amount"]),
-        disbursed=_cents(aid[aid["standing"] == "disbursed"], aid["amount"]),
-        anticipated=_cents(aid[aid["standing"] == "anticipated"], aid["amount"]),
+        disbursed=_cents(aid, aid["amount"], is_word(aid["standing"], "disbursed")),
+        anticipated=_cents(aid, aid["amount"], is_word(aid["standing"], "anticipated")),
         credits=credit_rows,
         draws=_draw_money(money),
         lines=lines,
@@ -147,14 +164,15 @@ def _standing(
     )
 
 
-def _cents(rows: pd.DataFrame, cents: pd.Series) -> pd.DataFrame:
-    return pd.DataFrame({"student_id": rows["student_id"], "term": rows["term"], "cents": cents.loc[rows.index]})
+def _cents(rows: pd.DataFrame, cents: pd.Series, which: Bools | None = None) -> pd.DataFrame:
+    table = pd.DataFrame({"student_id": rows["student_id"], "term": rows["term"], "cents": cents}, copy=False)
+    return table if which is None else table.iloc[np.flatnonzero(which)]
 
 
 def _draw_money(money: pd.DataFrame) -> pd.DataFrame:
     """Plan draw and down payment money that stayed, on a line or not."""
     cents = money["on_lines"] + money["on_cancelled_lines"] + money["undecided"] + money["without_a_line"]
-    return _cents(money[cents != 0], cents)
+    return _cents(money, cents, (cents != 0).to_numpy())
 
 
 def _bill_rows(
@@ -163,13 +181,13 @@ def _bill_rows(
     """What moves a bill, with outside charges and the payments that met them marked: `open` of a charge, `for_plan` of a credit."""
     outside = is_outside(charges, rules)
     free = np.ones(len(postings), dtype=bool)
-    free[ledger.loc[ledger["how"].isin([ANOTHER_KIND, ANOTHER_KIND_BACK]), "posting"].to_numpy()] = False
+    free[ledger["posting"].to_numpy()[among(ledger["how"], [ANOTHER_KIND, ANOTHER_KIND_BACK])]] = False
     met = meeting_payments(charges, outside, postings, free)
     open_cents = charges["amount"].to_numpy().copy()
     open_cents[[charge for charge, _posting in met]] = 0
     used = np.zeros(len(postings), dtype=bool)
     used[[posting for _charge, posting in met]] = True
-    from_posting = (credit_rows["source"] == "posting").to_numpy(dtype=bool)
+    from_posting = is_word(credit_rows["source"], "posting")
     meets = np.zeros(len(credit_rows), dtype=bool)
     meets[from_posting] = used[credit_rows["at"].to_numpy(dtype=np.int64)[from_posting]]
     return BillRows(

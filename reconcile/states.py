@@ -14,6 +14,7 @@ import pandas as pd
 
 from reconcile.draws import PASSES
 from reconcile.events import day_numbers
+from reconcile.texts import among, first_true, is_word, spread, words
 
 if TYPE_CHECKING:
     from datetime import date
@@ -42,17 +43,17 @@ def draw_states(
     pairs = _dated(matching.pairs, events)
     count = len(lines)
     net = _sum_by(pairs["line"].to_numpy(), pairs["cents"].to_numpy(), count)
-    stayed = pairs[(pairs["role"] == "money") & (pairs["cents"] > 0)]
+    stayed = pairs[is_word(pairs["role"], "money") & (pairs["cents"] > 0).to_numpy()]
     settled = _latest(stayed, count)
-    came_back = _latest(pairs[pairs["role"].isin(CAME_BACK)], count)
+    came_back = _latest(pairs[among(pairs["role"], CAME_BACK)], count)
     given_back = _given_back(pairs, count)
     state = _states(lines, net, came_back, given_back, rules, as_of, bank_ends)
     settled_on = pd.Series(np.where(settled == _NO_DAY, np.datetime64("NaT"), settled.astype("datetime64[D]")), dtype="datetime64[s]")
-    tries = pairs.loc[pairs["role"].isin(TRIES), "line"].to_numpy()
+    tries = pairs["line"].to_numpy()[among(pairs["role"], TRIES)]
     return pd.DataFrame(
         {
             "cleared": net,
-            "state": pd.Series(state, dtype="str"),
+            "state": state,
             "settled_on": settled_on,
             "returnable_until": _returnable(lines, settled, rules, days),
             "match": _match(pairs, count),
@@ -66,11 +67,8 @@ def draw_states(
 def _dated(pairs: pd.DataFrame, events: pd.DataFrame) -> pd.DataFrame:
     """Pairs with the settlement day and reference of their event, in the order of line, day and reference."""
     at = pairs["event"].to_numpy()
-    dated = pairs.assign(
-        settled=day_numbers(events["settled_on"])[at],
-        reference=events["reference"].to_numpy(dtype=object)[at],
-        code=events["return_code"].to_numpy(dtype=object)[at],
-    )
+    about = events[["reference", "return_code"]].iloc[at].set_axis(["reference", "code"], axis=1).reset_index(drop=True)
+    dated = pd.concat([pairs, about], axis=1).assign(settled=day_numbers(events["settled_on"])[at])
     many = dated["line"].duplicated(keep=False)
     ordered = dated[many].sort_values(["line", "settled", "reference", "code", "role", "event"])
     return pd.concat([dated[~many], ordered], ignore_index=True)
@@ -96,13 +94,13 @@ def _given_back(pairs: pd.DataFrame, count: int) -> Bools:
 
 def _states(
     lines: pd.DataFrame, net: Ints, came_back: Ints, given_back: Bools, rules: Rules, as_of: date, bank_ends: date | None
-) -> np.ndarray[tuple[int], np.dtype[np.str_]]:
+) -> pd.Series:
     scheduled = lines["amount"].to_numpy()
     today = np.datetime64(as_of, "D").astype("int64")
     window_end = day_numbers(lines["window_end"])
-    cancelled = (lines["line_status"] == "cancelled").to_numpy(dtype=bool) | (scheduled == 0)
+    cancelled = is_word(lines["line_status"], "cancelled") | (scheduled == 0)
     bank_known = window_end <= (np.datetime64(bank_ends, "D").astype("int64") if bank_ends else _NO_DAY)
-    return np.select(
+    found = first_true(
         [
             (net > 0) & (net >= scheduled - rules.matching.tolerance),
             net > 0,
@@ -110,53 +108,46 @@ def _states(
             came_back != _NO_DAY,
             day_numbers(lines["draw_date"]) > today,
             (window_end >= today) | ~bank_known,
-        ],
-        ["cleared", "part cleared", "cancelled", "failed", "pending", "in transit"],
-        default="not seen",
+        ]
     )
+    return words(found, ("cleared", "part cleared", "cancelled", "failed", "pending", "in transit", "not seen"))
 
 
 def _returnable(lines: pd.DataFrame, settled: Ints, rules: Rules, days: BankingDays) -> pd.Series:
     """Last banking day on which the bank may return a cleared bank draw in the ordinary way."""
     until = pd.Series(pd.NaT, index=range(len(lines)), dtype="datetime64[s]")
-    bank = (lines["method"] == "bank").to_numpy(dtype=bool) & (settled != _NO_DAY)
+    bank = is_word(lines["method"], "bank") & (settled != _NO_DAY)
     if bank.any():
-        last = days.add_numbers(settled[bank], rules.returns.ordinary.banking_days)
+        different, at = np.unique(settled[bank], return_inverse=True)
+        last = days.add_numbers(different, rules.returns.ordinary.banking_days)[at]
         until[bank] = last.astype("datetime64[D]").astype("datetime64[s]")
     return until
 
 
 def _match(pairs: pd.DataFrame, count: int) -> pd.Series:
     """The pass of the money that stayed, else of the last attempt."""
-    tries = pairs[pairs["role"].isin(TRIES)]
-    rank = tries["match"].map({name: at for at, name in enumerate(PASSES)})
-    last = (
-        tries.assign(stayed=tries["cents"] > 0, rank=rank)
-        .sort_values(["line", "stayed", "settled", "rank"])
-        .drop_duplicates("line", keep="last")
-    )
-    match = np.full(count, "", dtype=object)
-    match[last["line"].to_numpy()] = last["match"].to_numpy(dtype=object)
-    return pd.Series(match, dtype="str")
+    tries = pairs[among(pairs["role"], TRIES)]
+    several = tries["line"].duplicated(keep=False)
+    again = tries[several]
+    rank = again["match"].map({name: at for at, name in enumerate(PASSES)})
+    again = again.assign(stayed=again["cents"] > 0, rank=rank).sort_values(["line", "stayed", "settled", "rank"])
+    last = pd.concat([tries[~several], again[list(tries.columns)]])
+    return spread(count, last["line"].to_numpy(), last["match"])
 
 
 def _return_code(pairs: pd.DataFrame, count: int) -> pd.Series:
     """The code of the last event that came back on the line."""
-    last = pairs[pairs["role"].isin(CAME_BACK)].drop_duplicates("line", keep="last")
-    code = np.full(count, "", dtype=object)
-    code[last["line"].to_numpy()] = last["code"].to_numpy(dtype=object)
-    return pd.Series(code, dtype="str")
+    last = pairs[among(pairs["role"], CAME_BACK)].drop_duplicates("line", keep="last")
+    return spread(count, last["line"].to_numpy(), last["code"])
 
 
 def _references(pairs: pd.DataFrame, count: int) -> pd.Series:
     """References of all events on the line, oldest first."""
-    told = pairs[pairs["reference"] != ""].drop_duplicates(["line", "reference"])
-    texts = np.full(count, "", dtype=object)
-    alone = ~told["line"].duplicated(keep=False)
-    texts[told.loc[alone, "line"].to_numpy()] = told.loc[alone, "reference"].to_numpy(dtype=object)
-    several: dict[int, list[str]] = {}
-    for line, reference in told.loc[~alone, ["line", "reference"]].itertuples(index=False):
-        several.setdefault(line, []).append(reference)
-    for line, references in several.items():
-        texts[line] = "; ".join(references)
-    return pd.Series(texts, dtype="str")
+    told = pairs.loc[~is_word(pairs["reference"], ""), ["line", "reference"]]
+    alone = ~told["line"].duplicated(keep=False).to_numpy()
+    several: dict[int, dict[str, None]] = {}
+    for line, reference in told[~alone].itertuples(index=False):
+        several.setdefault(line, {})[reference] = None
+    joined = pd.Series(["; ".join(references) for references in several.values()], dtype="str")
+    at = np.concatenate([told["line"].to_numpy()[alone], np.array(list(several), dtype=np.int64)])
+    return spread(count, at, pd.concat([told["reference"][alone], joined], ignore_index=True))

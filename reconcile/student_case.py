@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import re
 from dataclasses import dataclass, field
+from functools import lru_cache
 from typing import TYPE_CHECKING, NamedTuple
 
 if TYPE_CHECKING:
@@ -124,6 +125,7 @@ class CaseRules(NamedTuple):
     add_banking_days: Callable[[int, int], int]
 
 
+@lru_cache(maxsize=4096)
 def line_number(text: str) -> tuple[int, int, str]:
     """Sort key of a line's name: numbers by value before other words.
 

@@ -20,6 +20,7 @@ import pandas as pd
 from reconcile.aid import COUNTED, aid_standing
 from reconcile.coverage import Keys, on_the_bill
 from reconcile.events import day_numbers
+from reconcile.texts import among, is_word, positions, spread
 
 if TYPE_CHECKING:
     from datetime import date
@@ -57,22 +58,6 @@ class BillRows:
 
 class PlanKeys(Keys):
     """Students and terms with a plan."""
-
-    def lookup(self, table: pd.DataFrame) -> Ints:
-        """Position of each row's student and term among those with a plan, or -1."""
-        packed = self._pack(table)
-        known = self.terms.get_indexer(pd.Index(table["term"])) >= 0
-        known &= self.students.get_indexer(pd.Index(table["student_id"])) >= 0
-        at = np.minimum(np.searchsorted(self._known, packed), max(len(self._known) - 1, 0))
-        hit = known & (self._known[at] == packed) if len(self._known) else np.zeros(len(table), dtype=bool)
-        return np.where(hit, at, -1).astype(np.int64)
-
-    def sum(self, at: Ints, cents: Ints) -> Ints:
-        """Cents summed by position; rows at -1 belong to nobody with a plan."""
-        total = np.zeros(len(self), dtype=np.int64)
-        has = at >= 0
-        np.add.at(total, at[has], np.asarray(cents)[has])
-        return total
 
 
 def variances(
@@ -127,7 +112,8 @@ def variances(
             "above_schedule": parts.above,
             "without_a_line": keys.sum(keys.lookup(money), no_line.to_numpy()),
             "lapsed": standing["lapsed"],
-        }
+        },
+        copy=False,
     )
     return table.assign(unexplained=table["variance"] - table[list(CAUSES)].sum(axis=1)), keys
 
@@ -138,13 +124,12 @@ class _LineSums:
     def __init__(self, lines: pd.DataFrame, at: Ints, keys: PlanKeys, rules: Rules) -> None:
         amount, net = lines["amount"].to_numpy(), lines["cleared"].to_numpy()
         state = lines["state"]
-        fee = (lines["kind"] == "fee").to_numpy(dtype=bool)
-        live = (lines["line_status"] == "active").to_numpy(dtype=bool)
+        fee = is_word(lines["kind"], "fee")
+        live = is_word(lines["line_status"], "active")
         active = live & ~fee
         billed_fee = live & fee & on_the_bill(lines, rules)
-        is_in = {name: (state == name).to_numpy(dtype=bool) for name in ("failed", "not seen", "cancelled")}
-        paid = state.isin(WITH_MONEY).to_numpy(dtype=bool)
-        coming = state.isin(COMING).to_numpy(dtype=bool)
+        is_in = {name: is_word(state, name) for name in ("failed", "not seen", "cancelled")}
+        paid, coming = among(state, WITH_MONEY), among(state, COMING)
 
         def total(which: Bools, cents: Ints) -> Ints:
             return keys.sum(at[which], cents[which])
@@ -167,45 +152,42 @@ def _plan_totals(lines: pd.DataFrame, at: Ints, keys: PlanKeys) -> Ints:
 
     A plan without an active uncleared line that another plan followed (or replaced on the same day) counts with its active lines.
     """
-    live = ((lines["line_status"] == "active") & (lines["kind"] != "fee")).to_numpy(dtype=bool)
-    open_line = live & ~lines["state"].isin([*WITH_MONEY, "cancelled"]).to_numpy(dtype=bool)
-    frame = pd.DataFrame(
-        {
-            "at": at,
-            "plan_id": lines["plan_id"],
-            "plan_total": lines["plan_total"],
-            "enrolled_on": lines["enrolled_on"],
-            "open": open_line,
-            "active": np.where(live, lines["amount"], 0),
-        }
-    )
-    plans = frame.groupby("plan_id", sort=True).agg(
-        at=("at", "first"),
-        plan_total=("plan_total", "first"),
-        enrolled_on=("enrolled_on", "first"),
-        open=("open", "any"),
-        active=("active", "sum"),
-    )
-    plans = plans.reset_index().sort_values(["at", "enrolled_on", "plan_id"])
-    last = plans.groupby("at")["enrolled_on"].transform("max")
-    followed = (plans["at"].duplicated(keep=False) & ((plans["enrolled_on"] < last) | _another_that_day(plans))).to_numpy(dtype=bool)
-    counts = np.where(followed & ~plans["open"].to_numpy(dtype=bool), plans["active"], plans["plan_total"])
-    return keys.sum(plans["at"].to_numpy(), counts)
+    live = is_word(lines["line_status"], "active") & ~is_word(lines["kind"], "fee")
+    open_line = live & ~among(lines["state"], [*WITH_MONEY, "cancelled"])
+    plan, first = _plan_numbers(lines)
+    plans = pd.DataFrame({"at": at[first], "enrolled": day_numbers(lines["enrolled_on"])[first]})
+    total = lines["plan_total"].to_numpy()[first]
+    active = np.zeros(len(first), dtype=np.int64)
+    np.add.at(active, plan[live], lines["amount"].to_numpy()[live])
+    is_open = np.zeros(len(first), dtype=np.bool_)
+    is_open[plan[open_line]] = True
+    last = np.full(len(keys), np.iinfo(np.int64).min, dtype=np.int64)
+    np.maximum.at(last, plans["at"].to_numpy(), plans["enrolled"].to_numpy())
+    earlier = (plans["enrolled"] < last[plans["at"]]).to_numpy()
+    # A plan entered anew on the same day counts as followed too.
+    followed = plans["at"].duplicated(keep=False).to_numpy() & (earlier | plans.duplicated(["at", "enrolled"], keep=False).to_numpy())
+    return keys.sum(at[first], np.where(followed & ~is_open, active, total))
 
 
-def _another_that_day(plans: pd.DataFrame) -> pd.Series:
-    """Whether another plan of the student and term was enrolled on the same day (a plan entered anew)."""
-    return plans.duplicated(["at", "enrolled_on"], keep=False)
+def _plan_numbers(lines: pd.DataFrame) -> tuple[Ints, Ints]:
+    """A dense number for each line's plan, and for each plan the position of its first line."""
+    plan, _ = pd.factorize(lines["plan_id"])
+    first = np.full(int(plan.max(initial=-1)) + 1, -1, dtype=np.int64)
+    first[plan[::-1]] = np.arange(len(plan))[::-1]
+    return np.asarray(plan, dtype=np.int64), first
 
 
 def _baselines(lines: pd.DataFrame, at: Ints, keys: PlanKeys, rules: Rules, as_of: date) -> Ints:
     """The end of the latest of set_on (over plans with an active line) and the term's billed_on, never after the as-of date."""
     today = np.datetime64(as_of, "D").astype("int64")
     billed = {term.code: np.datetime64(term.billed_on, "D").astype("int64") for term in rules.terms}
-    base = keys.columns()["term"].map(billed).to_numpy(dtype=np.int64).copy()
-    live = ((lines["line_status"] == "active") & (lines["kind"] != "fee")).to_numpy(dtype=bool)
-    active_plans = lines.loc[live, "plan_id"].unique()
-    counts = lines["plan_id"].isin(active_plans).to_numpy(dtype=bool)
+    term = positions(keys.terms, keys.columns()["term"])
+    base = np.array([billed[code] for code in keys.terms], dtype=np.int64)[term]
+    live = is_word(lines["line_status"], "active") & ~is_word(lines["kind"], "fee")
+    plan, first = _plan_numbers(lines)
+    has_active = np.zeros(len(first), dtype=np.bool_)
+    has_active[plan[live]] = True
+    counts = has_active[plan]
     np.maximum.at(base, at[counts], day_numbers(lines["set_on"])[counts])
     return np.asarray(np.minimum(base, today))
 
@@ -213,20 +195,20 @@ def _baselines(lines: pd.DataFrame, at: Ints, keys: PlanKeys, rules: Rules, as_o
 def _bill_as_of(bill: BillRows, keys: PlanKeys, baseline: Ints, rules: Rules, as_of: date) -> dict[str, Ints]:
     """What moves the bill, at the baseline and since; one function (`_upto`) gives both ends."""
     today = np.full(len(keys), np.datetime64(as_of, "D").astype("int64"))
-    outside, plain = bill.charges[bill.charges["outside"]], bill.charges[~bill.charges["outside"]]
+    charge_at, charged = keys.lookup(bill.charges), day_numbers(bill.charges["posted_on"])
+    outside = bill.charges["outside"].to_numpy(dtype=bool)
 
-    def upto(rows: pd.DataFrame, days: Ints, column: str, until: Ints) -> Ints:
-        at = keys.lookup(rows)
+    def upto(at: Ints, days: Ints, cents: Ints, until: Ints) -> Ints:
         if not len(until):
             return until
         counted = (at >= 0) & (days <= until[at])
-        return keys.sum(np.where(counted, at, -1), rows[column].to_numpy())
+        return keys.sum(at[counted], cents[counted])
 
-    def ends(rows: pd.DataFrame, days: Ints, column: str) -> tuple[Ints, Ints]:
-        return upto(rows, days, column, baseline), upto(rows, days, column, today)
+    def ends(at: Ints, days: Ints, cents: Ints) -> tuple[Ints, Ints]:
+        return upto(at, days, cents, baseline), upto(at, days, cents, today)
 
-    charges = ends(plain, day_numbers(plain["posted_on"]), "amount")
-    credit = ends(bill.credits, bill.credits["day"].to_numpy(), "for_plan")
+    charges = ends(charge_at, charged, np.where(outside, 0, bill.charges["amount"].to_numpy()))
+    credit = ends(keys.lookup(bill.credits), bill.credits["day"].to_numpy(), bill.credits["for_plan"].to_numpy())
     aid_at = keys.lookup(bill.aid)
     has = aid_at >= 0
     aid, aid_at = bill.aid[has], aid_at[has]
@@ -235,15 +217,15 @@ def _bill_as_of(bill: BillRows, keys: PlanKeys, baseline: Ints, rules: Rules, as
     amount = aid["amount"].to_numpy()
 
     def stood(standing: pd.Series) -> Ints:
-        return keys.sum(aid_at, np.where(standing.isin(COUNTED), amount, 0))
+        return keys.sum(aid_at, np.where(among(standing, COUNTED), amount, 0))
 
-    lapsed = keys.sum(aid_at, np.where(then.isin(COUNTED) & (now == "lapsed"), amount, 0))
+    lapsed = keys.sum(aid_at, np.where(among(then, COUNTED) & is_word(now, "lapsed"), amount, 0))
     return {
         "bill_at_baseline": charges[0] - stood(then) - credit[0],
         "charges_since": charges[1] - charges[0],
         "aid_since": stood(now) - stood(then),
         "credits_since": credit[1] - credit[0],
-        "open_outside": upto(outside, day_numbers(outside["posted_on"]), "open", today),
+        "open_outside": upto(charge_at, charged, np.where(outside, bill.charges["open"].to_numpy(), 0), today),
         "lapsed": np.maximum(0, lapsed),
     }
 
@@ -266,11 +248,10 @@ def _first_day(lines: pd.DataFrame, at: Ints, count: int) -> pd.Series:
 
 def _plan_ids(lines: pd.DataFrame, at: Ints, count: int) -> pd.Series:
     """Plan ids of each student and term, in the order of enrollment."""
-    plans = pd.DataFrame({"at": at, "plan_id": lines["plan_id"], "enrolled_on": lines["enrolled_on"]}).drop_duplicates(["at", "plan_id"])
-    plans = plans.sort_values(["at", "enrolled_on", "plan_id"])
-    texts = np.full(count, "", dtype=object)
-    alone = ~plans["at"].duplicated(keep=False)
-    texts[plans.loc[alone, "at"].to_numpy()] = plans.loc[alone, "plan_id"].to_numpy(dtype=object)
-    for where, ids in plans[~alone].groupby("at")["plan_id"]:
-        texts[int(where)] = "; ".join(ids)  # type: ignore[arg-type]  # the group's name is the position
-    return pd.Series(texts, dtype="str")
+    _, first = _plan_numbers(lines)
+    plans = pd.DataFrame({"at": at[first], "plan_id": lines["plan_id"].iloc[first], "enrolled_on": lines["enrolled_on"].iloc[first]})
+    several = plans[plans["at"].duplicated(keep=False)].sort_values(["at", "enrolled_on", "plan_id"])
+    joined = several.groupby("at")["plan_id"].agg("; ".join)
+    alone = plans[~plans["at"].duplicated(keep=False)]
+    where = np.concatenate([alone["at"].to_numpy(), joined.index.to_numpy(dtype=np.int64)])
+    return spread(count, where, pd.concat([alone["plan_id"], joined.astype("str")], ignore_index=True))

@@ -249,7 +249,7 @@ def test_rows_of_refused_exports_are_listed_too(work: Path, ran: Callable[..., R
         ("daily exports --as-of 2026-09-15 --rules nowhere", "nowhere"),
         ("daily exports --as-of 2026-09-15 --map nowhere.toml", "nowhere.toml"),
         ("daily exports --as-of 2026-09-15 --previous rules", "holds no audit.json"),
-        ("daily exports --as-of 2026-09-15 --fail-on new", "No such option"),
+        ("daily exports --as-of 2026-09-15 --fail-on old", "'old' is not one of 'new', 'any'"),
         ("check nowhere", "nowhere is not there"),
         ("schedule --term 2026-FB --amount 100.00 --enrolled-on 2026-07-20", "Did you mean 2026-FA?"),
         ("schedule --term 2026-FA --amount 100,0 --enrolled-on 2026-07-20", "'100,0' is not an amount of money"),
@@ -482,7 +482,7 @@ def test_a_table_of_another_shape_is_a_fault(work: Path, ran: Callable[..., Ran]
     """A run that gives a table other than declared leaves no folder and exits 4."""
     tables = {name: pd.DataFrame({c.name: pd.Series(dtype=DTYPES[c.kind]) for c in columns}) for name, columns in OUTPUTS.items()}
     tables["proof"] = tables["proof"].drop(columns="left")
-    monkeypatch.setattr(commands, "reconcile_exports", lambda *_: Result(date.fromisoformat(AS_OF), tables, (), ()))
+    monkeypatch.setattr(commands, "reconcile_exports", lambda *_, **__: Result(date.fromisoformat(AS_OF), tables, (), ()))
     assert daily(ran)[0] == 4
     assert [p.name.startswith("reconcile-fault-") for p in (work / "reports").iterdir()] == [True]
 

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 import pytest
 from build import exports_of
 from cases_exceptions.by_kind import CASES, Case
-from cases_exceptions.plan import story
+from cases_exceptions.plan import rows_of, story
 
 from reconcile.exception_kinds import BY_NAME, CATALOGUE, GROUPS, KINDS
 from reconcile.policy import Rules, load_rules
@@ -40,7 +40,7 @@ def test_story_and_near_miss(case: Case, rules: Rules) -> None:
     """The story raises its kind once, with its line and amount; the near miss does not."""
     mine = listed(case, rules)
     mine = mine[mine["kind"] == case.kind]
-    assert [(row.line, row.amount) for row in mine.itertuples()] == ([] if case.found is None else [case.found])
+    assert [(row.line, row.amount) for row in rows_of(mine)] == ([] if case.found is None else [case.found])
 
 
 def test_every_kind_has_a_story_and_a_near_miss() -> None:
@@ -52,7 +52,7 @@ def test_every_kind_has_a_story_and_a_near_miss() -> None:
 @pytest.mark.parametrize("case", [c for c in CASES if c.found], ids=lambda c: c.kind)
 def test_what_is_found_is_told_in_full(case: Case, rules: Rules) -> None:
     """A sentence begins with whom it is about, ends with a full stop, has money in it, no gap left open; the action says by when."""
-    row = next(r for r in listed(case, rules).itertuples() if r.kind == case.kind)
+    row = next(r for r in rows_of(listed(case, rules)) if r.kind == case.kind)
     about = [row.student_id, *row.plan_id.split("; "), *([f"line {row.line}"] if row.line else [])]
     assert all(word in row.what.partition(": ")[0] for word in about)
     assert row.what.endswith(".")

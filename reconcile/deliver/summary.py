@@ -52,6 +52,7 @@ def daily_summary(tables: Mapping[str, pd.DataFrame], counted: Mapping[str, Coun
         _left_out(counted),
         _coverage(tables["students"]),
         _draws(tables["draws"]),
+        _exceptions(tables["exceptions"]),
         _plans(tables["plans"], tables["next_draws"]),
         _beside(tables, counted),
         [f"Report: {about.place}", *_open_first(tables)],
@@ -179,10 +180,42 @@ def _beside(tables: Mapping[str, pd.DataFrame], counted: Mapping[str, Counted]) 
     return aligned(rows, right=(1,))
 
 
+MOST_KINDS: Final = 4
+OPEN_STANDINGS: Final = ("new", "changed", "carried")
+SEVERITY_WORDS: Final = {"urgent": "urgent", "act": "to act on", "information": "for the record"}
+
+
+def holds_open(exceptions: pd.DataFrame, *, only_new: bool) -> bool:
+    """Whether the list holds open exceptions, but for information; `only_new`: new ones, or changed since a person decided."""
+    standings = OPEN_STANDINGS[:2] if only_new else OPEN_STANDINGS
+    return bool((exceptions["standing"].isin(standings) & (exceptions["severity"] != "information")).any())
+
+
+def _exceptions(exceptions: pd.DataFrame) -> list[str]:
+    """How many exceptions by severity and standing, and the urgent kinds; lines of a common cause count as one more."""
+    if exceptions.empty:
+        return []
+    severity, standing = exceptions["severity"], exceptions["standing"]
+    here = [word for word in SEVERITY_WORDS if bool(((severity == word) & standing.isin(OPEN_STANDINGS)).any())]
+    rows = [
+        (SEVERITY_WORDS[word], *(f"{int(((severity == word) & (standing == stood)).sum()):,}" for stood in OPEN_STANDINGS)) for word in here
+    ]
+    done = [f"{int((standing == word).sum()):,} {word}" for word in ("closed", "resolved") if bool((standing == word).any())]
+    lines = aligned([("Exceptions", *OPEN_STANDINGS), *rows], right=(1, 2, 3)) if rows else ["Exceptions: none open"]
+    urgent = exceptions.loc[(severity == "urgent") & standing.isin(OPEN_STANDINGS), "kind"]
+    kinds = list(dict.fromkeys(urgent))
+    told = [f"{kind} {int((urgent == kind).sum()):,}" for kind in kinds[:MOST_KINDS]]
+    more = [f"and {count(len(kinds) - MOST_KINDS, 'more kind')}"] if len(kinds) > MOST_KINDS else []
+    return lines + ([f"Urgent: {', '.join(told + more)}"] if told else []) + ([f"Beside them: {', '.join(done)}"] if done else [])
+
+
 def _open_first(tables: Mapping[str, pd.DataFrame]) -> list[str]:
     """The files with something to act on, most harmful first: money about to be taken wrongly, then money that did not come."""
     draws, students = tables["draws"], tables["students"]
     reasons = []
+    listed = tables["exceptions"]
+    if bool(listed["standing"].isin(OPEN_STANDINGS).any()):
+        reasons.append("exceptions.csv (what to look at, the most harmful first, each with its next step)")
     if bool((tables["plans"]["variance"] > 0).any()):
         reasons.append("plans.csv (variance above zero: the plan would take more than the bill)")
     if int(tables["unmatched_events"]["without_a_line"].sum()) > 0:

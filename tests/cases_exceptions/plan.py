@@ -6,7 +6,10 @@ bank account; August's and September's draws cleared and stand on the ledger. Th
 
 from __future__ import annotations
 
-from typing import Any
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    import pandas as pd
 
 Row = dict[str, Any]
 Rows = dict[str, list[Row]]
@@ -64,3 +67,8 @@ def story(lines: list[Row] | None = None, *, first: int = 2, **more: list[Row]) 
         "postings": [posting(day) for day in days],
     }
     return {name: [*rows[name], *more.get(name, [])] for name in rows}
+
+
+def rows_of(table: pd.DataFrame) -> list[Any]:
+    """The rows of a table, each with its columns by name."""
+    return list(table.itertuples())

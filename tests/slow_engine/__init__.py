@@ -27,7 +27,8 @@ Of returns:
     failed attempt is as good as another.
 10. Blocking events: rule 2, those settled early or in the line's window (money that came early would else stay counted after its
     return); rule 4, those that fit the line early, in its window or late. Amount own or with card fee in both.
-11. Refunds go by rules 1, 3 and 5, never 2 or 4, with or without a name. Frames and limits include their last day.
+11. Refunds go by rules 1, 3 and 5, never 2 or 4, with or without a name; by 3 first on money that no line asks for (taken twice, not on
+    the schedule), since that is what an office gives back. Frames and limits include their last day.
 12. A return of an unknown student or plan undoes nothing, even if its original_reference names a known student's event.
 13. Late money of a failed line: until again_days after the line's first attempt, by the code of its last return on or before the day on
     which the money settles; how often it was presented does not matter. A refund makes no line failed.
@@ -94,11 +95,11 @@ Of variance and proposals:
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
 from .bill import accounts, student_row
-from .book import read_book
+from .book import Book, read_book
 from .matching import match_money
 from .proposing import propose
 from .states import draw_rows, event_rows, settle
@@ -135,6 +136,9 @@ def slow_run(
     """Work out a run from accepted rows: read the book, settle returns, match money, give states, then ask each account."""
     book = read_book(exports, rules, as_of, has_postings=has_postings, bank_through=bank_through)
     undone = settle_returns(book)
+    nameless = {u.by.position for u in undone.undoings if u.by.outcome == "refunded" and undone.rule[u.by.position] == 3}
+    if nameless:
+        undone = settle_returns(book, _unasked(book, nameless))
     settled = settle(book, undone, match_money(book, undone))
     everyone = accounts(settled)
     return SlowResult(
@@ -142,4 +146,17 @@ def slow_run(
         draws=draw_rows(settled),
         plans=[{**variance_row(a), **propose(a).row(rules.plans.notice_days)} for a in everyone if a.plans],
         events=event_rows(settled),
+    )
+
+
+def _unasked(book: Book, nameless: set[int]) -> frozenset[int]:
+    """Money that no line asks for, as it shows when refunds without a name are left out."""
+    without = replace(book, events=tuple(e for e in book.events if e.position not in nameless))
+    undone = settle_returns(without)
+    matched = match_money(without, undone)
+    settled = {*matched.lines_of, *matched.hung, *matched.undecided}
+    return frozenset(
+        e.position
+        for e in without.events
+        if e.outcome == "cleared" and e.student_id and e.kind != "payment" and undone.left[e.position] and e.position not in settled
     )

@@ -38,6 +38,7 @@ class Undone:
     undoings: list[Undoing] = field(default_factory=list)
     rule: dict[int, int] = field(default_factory=dict)
     failed_line: dict[int, LineKey] = field(default_factory=dict)
+    unasked: frozenset[int] = frozenset()
 
     def undo(self, by: Event, event: Event, rule: int) -> None:
         """Take as much of the event as the return names and as there is."""
@@ -56,10 +57,13 @@ class Undone:
         return [u for u in self.undoings if u.event is event]
 
 
-def settle_returns(book: Book) -> Undone:
-    """Settle first all returns that name a cleared event, then the others, each group oldest first."""
+def settle_returns(book: Book, unasked: frozenset[int] = frozenset()) -> Undone:
+    """Settle first all returns that name a cleared event, then the others, each group oldest first.
+
+    A refund without a name takes money that no line asks for (`unasked`, by position) before other money.
+    """
     cleared = [e for e in book.events if e.outcome == "cleared" and e.student_id]
-    undone = Undone(left={e.position: e.amount for e in cleared})
+    undone = Undone(left={e.position: e.amount for e in cleared}, unasked=unasked)
     back = [e for e in book.events if e.outcome != "cleared"]
     others = []
     for r in back:
@@ -151,7 +155,8 @@ def _latest_event(book: Book, r: Event, cleared: list[Event], undone: Undone) ->
     ]
     if not found:
         return False
-    undone.undo(r, max(found, key=lambda e: e.order), rule=3)
+    given_back = [e for e in found if r.outcome == "refunded" and e.position in undone.unasked]
+    undone.undo(r, max(given_back or found, key=lambda e: e.order), rule=3)
     return True
 
 

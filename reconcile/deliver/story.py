@@ -1,0 +1,231 @@
+"""One student's story in plain words, ready to be read out over the phone.
+
+What happened, where the account stands, what is wrong and why, what the remaining draws should become, and what must not be forgotten.
+
+Plain ASCII, at most a hundred columns, about sixty lines for an ordinary student. No figure is worked out anew.
+"""
+
+from __future__ import annotations
+
+import textwrap
+from typing import TYPE_CHECKING, Any, Final
+
+import pandas as pd
+
+from reconcile.deliver.csv_out import without_controls
+from reconcile.deliver.summary import aligned
+from reconcile.exceptions_bill import CAUSE_WORDS
+from reconcile.money import people_money
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+    from reconcile.story_facts import StudentStory, TermStory
+
+WIDE: Final = 100
+MOST_HAPPENINGS: Final = 24
+MOST_DONE: Final = 3
+
+PRIVACY: Final = (
+    "Student records: tell this only to the student and to those whom the college's records entitle to know (FERPA, 34 CFR part 99); "
+    "check who is asking first."
+)
+NOTICE: Final = (
+    "A changed draw needs written notice to the family before it is taken; the college's own policy and the bank's rules decide."
+)
+CREDIT: Final = (
+    "Money goes back only once the bank's files show that the draw has not come back. Where federal aid made a credit, it is generally "
+    "paid within 14 days (34 CFR 668.164(h)): ask before promising a day."
+)
+STATE_WORDS: Final = {
+    "cleared": "paid",
+    "part cleared": "paid in part",
+    "failed": "came back unpaid",
+    "not seen": "not seen at the bank",
+    "in transit": "on its way",
+    "pending": "still to come",
+    "cancelled": "cancelled",
+}
+COVERAGE_WORDS: Final = {
+    "not billed": "The bill of this term is not out yet.",
+    "short": "The bill is NOT covered: part of it has nothing behind it.",
+    "over": "More is paid, promised or still to be drawn than the bill asks.",
+    "paid": "The bill is paid.",
+    "covered by pending": "The bill is covered, as long as what is still to come does come.",
+}
+
+
+def story_text(story: StudentStory) -> str:
+    """The story as lines of plain ASCII, ended by line ends."""
+    bank = f", bank files to {story.bank_through}" if story.bank_through else ""
+    lines = [f"Student {story.student_id} as of {story.as_of}{bank} (run {story.run})", *_wrapped(PRIVACY)]
+    for term in story.terms:
+        lines += ["", *_term(term)]
+    if story.astray:
+        lines += ["", "Bank money that belongs to no term", *_exceptions(story.astray)]
+    if not story.terms and not story.astray:
+        lines += ["", "Nothing of this student counts in any term that the rules know."]
+    text = "\n".join(without_controls(line).rstrip() for line in lines) + "\n"
+    return text.encode("ascii", "replace").decode("ascii")
+
+
+def _wrapped(text: str, first: str = "", rest: str = "") -> list[str]:
+    return textwrap.wrap(
+        without_controls(text), WIDE, initial_indent=first, subsequent_indent=rest, break_long_words=False, break_on_hyphens=False
+    )
+
+
+def _term(term: TermStory) -> Iterator[str]:
+    yield f"TERM {term.term}"
+    yield COVERAGE_WORDS.get(term.standing["coverage"], term.standing["coverage"])
+    yield ""
+    yield from _happenings(term)
+    if term.draws:
+        yield ""
+        yield from _draws(term)
+    yield ""
+    yield from _account(term.standing)
+    yield ""
+    yield from _wrong(term)
+    yield from _proposal(term)
+    yield from _cautions(term)
+
+
+def _happenings(term: TermStory) -> Iterator[str]:
+    yield "What happened, in date order"
+    shown = term.happened[-MOST_HAPPENINGS:]
+    if len(shown) < len(term.happened):
+        yield f"  ... and {len(term.happened) - len(shown)} earlier entries, in entries.parquet of the run"
+    rows = [(f"  {h.day.date()}", h.words, people_money(h.cents) if h.cents else "") for h in shown]
+    yield from aligned(rows, right=(2,)) if rows else ["  nothing yet"]
+
+
+def _draws(term: TermStory) -> Iterator[str]:
+    yield "The plan's draws"
+    rows = []
+    for draw in term.draws:
+        kind = "fee" if draw["kind"] == "fee" else draw["kind"]
+        words = STATE_WORDS.get(draw["state"], draw["state"])
+        rows.append((f"  {draw['line']}", kind, str(draw["draw_date"].date()), people_money(draw["scheduled"]), words + _draw_note(draw)))
+    yield from aligned(rows, right=(3,))
+
+
+def _draw_note(draw: dict[str, Any]) -> str:
+    """What became of a draw, beyond its state."""
+    notes = []
+    if draw["cleared"]:
+        notes.append(f"on {_day(draw['settled_on'])}")
+        if draw["cleared"] != draw["scheduled"]:
+            notes.append(f"{people_money(draw['cleared'])} of it" if draw["cleared"] < draw["scheduled"] else people_money(draw["cleared"]))
+    if draw["attempts"] > 1:
+        notes.append(f"{draw['attempts']} tries")
+    if draw["return_code"]:
+        notes.append(f"return code {draw['return_code']}")
+    if draw["state"] == "in transit":
+        notes.append(f"expected {_day(draw['expected_on'])}")
+    return f", {', '.join(notes)}" if notes else ""
+
+
+def _day(value: pd.Timestamp) -> str:
+    return "" if pd.isna(value) else str(value.date())
+
+
+def _account(row: dict[str, Any]) -> Iterator[str]:
+    """The short sum from charges to what has nothing behind it."""
+    yield "Where the account stands"
+    gap = row["gap"]
+    last = "open, with nothing behind it" if gap > 0 else "more than the bill asks" if gap < 0 else "open, with nothing behind it"
+    lines = [
+        ("  charges", people_money(row["charges"])),
+        ("  less aid received", people_money(-row["aid_disbursed"])),
+        ("  less payments and other credits", people_money(-row["other_credits"])),
+        ("  less draws paid", people_money(-row["draws_cleared"])),
+        ("  owed today", people_money(row["balance_now"])),
+        ("  less aid still expected", people_money(-row["aid_anticipated"])),
+        ("  less draws still to come", people_money(-row["pending_draws"])),
+        (f"  {last}", people_money(abs(gap))),
+    ]
+    keep = {0, 4, 7}
+    yield from aligned([line for at, line in enumerate(lines) if at in keep or line[1] != "0.00"], right=(1,))
+
+
+def _wrong(term: TermStory) -> Iterator[str]:
+    if not term.exceptions:
+        apart = term.standing["coverage"] in {"short", "over"}
+        plain = "No exception is on the list." if apart else "Nothing is wrong that a person must look at."
+        yield plain if term.plan is not None else "No plan in this term: nothing is drawn, and no exception is raised."
+    else:
+        yield "What is wrong"
+        yield from _exceptions(term.exceptions)
+    plan = term.plan
+    if plan is not None and plan["variance"] and term.standing["coverage"] != "not billed":
+        yield from _variance(plan)
+    for row in term.done[:MOST_DONE]:
+        note = f" ({row['disposition'] or row['note']})" if row["disposition"] or row["note"] else ""
+        yield f"  Earlier, {row['standing']}{note}: {row['kind']}, {people_money(abs(row['amount']))}"
+
+
+def _exceptions(rows: tuple[dict[str, Any], ...]) -> Iterator[str]:
+    for row in rows:
+        about, _, what = str(row["what"]).partition(": ")
+        line = f" (line {row['line']})" if row["line"] else ""
+        yield from _wrapped(f"{row['kind']}{line}: {what or about}", "  - ", "    ")
+        yield from _wrapped(f"Next: {row['action']}", "    ", "    ")
+        if row["note"] or row["disposition"]:
+            words = "; ".join(part for part in (row["disposition"], row["note"]) if part)
+            by = f" ({row['decided_by']} {_day(row['decided_on'])})" if row["decided_by"] else ""
+            yield from _wrapped(f"Noted: {words}{by}", "    ", "    ")
+
+
+def _variance(plan: dict[str, Any]) -> Iterator[str]:
+    """Why plan and bill came apart, each cause with its amount."""
+    over = plan["variance"] > 0
+    yield f"Why the plan is {'over' if over else 'short'} by {people_money(abs(plan['variance']))}"
+    rows = []
+    for name, words in CAUSE_WORDS.items():
+        cents = plan[name]
+        if cents:
+            text = words[cents < 0].format(x=people_money(abs(cents)), base=_day(plan["baseline"]))
+            rows.append((f"  {'+' if cents > 0 else '-'}{people_money(abs(cents))}", text))
+    yield from aligned(rows, right=(0,))
+
+
+def _proposal(term: TermStory) -> Iterator[str]:
+    """What the remaining draws should become, where anything is proposed."""
+    plan = term.plan
+    if plan is None:
+        return
+    said = [
+        (plan["again"], "{x} may be presented again."),
+        (plan["awaited"], "{x} may still come, a late draw or late aid: it is not asked for a second time."),
+        (plan["kept"], "{x} is left as it is: in transit, or too near for a notice."),
+        (plan["to_give_back"], "{x} is to be given back."),
+        (plan["to_stop"], "{x} of draws is to be stopped, or given back once it has cleared."),
+        (plan["to_collect"], "{x} cannot be put on the draws: agree another way to pay it."),
+    ]
+    lines = [words.format(x=people_money(cents)) for cents, words in said if cents]
+    if plan["proposed_draws"]:
+        draws = [part.split(" ") for part in str(plan["proposed_draws"]).split("; ")]
+        told = ", ".join(f"{day}: {people_money(int(cents.replace('.', '')))}" for day, cents in draws)
+        lines.insert(0, f"Draw {told}.")
+    if not pd.isna(plan["notice_by"]):
+        lines.append(f"The family must have written notice by {_day(plan['notice_by'])}.")
+    if lines:
+        yield ""
+        yield "What should be done with the remaining draws (a proposal; the office decides)"
+        for line in lines:
+            yield from _wrapped(line, "  ", "  ")
+
+
+def _cautions(term: TermStory) -> Iterator[str]:
+    plan = term.plan
+    cautions = []
+    if plan is not None and plan["proposed_draws"]:
+        cautions.append(NOTICE)
+    if (plan is not None and plan["to_give_back"]) or any(row["kind"] == "credit balance" for row in term.exceptions):
+        cautions.append(CREDIT)
+    if cautions:
+        yield ""
+        yield "Do not forget"
+        for caution in cautions:
+            yield from _wrapped(caution, "  - ", "    ")

@@ -1,0 +1,326 @@
+"""What the exception list is made of: one fact per exception, and the ground on which the facts are found.
+
+A fact says what was found about one student, plan, line or bank event; its severity, owner, age and standing come later. Facts are found
+by whole columns at once; only for a row that is told is a sentence written.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import cached_property
+from typing import TYPE_CHECKING, Any, NamedTuple
+
+import numpy as np
+
+from reconcile.events import NOBODY, day_numbers
+from reconcile.exception_kinds import BY_NAME
+from reconcile.ledger import POSTED
+from reconcile.money import people_money
+from reconcile.proposals import Advice
+from reconcile.student_case import line_number
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable
+
+    import pandas as pd
+
+    from reconcile.events import Bools, Ints
+    from reconcile.exports import Exports
+    from reconcile.policy import Rules
+    from reconcile.worked import Worked
+
+NO_ADVICE = Advice()
+
+
+@dataclass(frozen=True)
+class Fact:
+    """One exception before it has an age: what it is about, what was found, and what the engine advises.
+
+    amount:    cents. Signed as plan against bill for the kinds that compare them (over is positive, short negative), lines against total
+               and ledger against bank; else the money of the draw, event or award, positive.
+    happened:  day number, or None.
+    about:     what tells it from others of its kind, student, plan and line: a reference, a fund, a day. Part of its id.
+    whole:     it is about the student's plans of the term together: the plan is no part of its id.
+    calm:      its severity is information, whatever the rules say of the kind.
+    soon:      a draw comes within soon_days: it leads the list.
+    """
+
+    kind: str
+    term: str
+    student_id: str
+    plan_id: str
+    line: str
+    amount: int
+    happened: int | None
+    what: str
+    advice: tuple[str, ...] = ()
+    evidence: tuple[str, ...] = ()
+    about: str = ""
+    whole: bool = False
+    calm: bool = False
+    soon: bool = False
+
+
+def day_text(day: int) -> str:
+    """A day number as 2026-10-15."""
+    return str(np.datetime64(int(day), "D"))
+
+
+def who(student_id: str, plan_id: str = "", line: str = "") -> str:
+    """Whom a sentence is about: "Student 00123404, plan HM-FA-2404, line 4".
+
+    >>> who("S1", "P1", "4"), who("S1", "P1; P2"), who("", "P9"), who("", "")
+    ('Student S1, plan P1, line 4', 'Student S1, plans P1 and P2', 'Plan P9', 'Unnamed bank event')
+    """
+    parts = [f"student {student_id}"] if student_id else []
+    if plan_id:
+        parts.append(f"plan {plan_id}" if "; " not in plan_id else f"plans {listed(plan_id.split('; '))}")
+    if line:
+        parts.append(f"line {line}")
+    text = ", ".join(parts) or "unnamed bank event"
+    return text[0].upper() + text[1:]
+
+
+def listed(words: Iterable[str]) -> str:
+    """Words as people list them: "one, two and three"."""
+    parts = list(words)
+    return parts[0] if len(parts) == 1 else f"{', '.join(parts[:-1])} and {parts[-1]}" if parts else ""
+
+
+def sentence(kind: str, **gaps: object) -> str:
+    """The kind's sentence with its gaps filled; whole numbers are cents and become people's money."""
+    return BY_NAME[kind].sentence.format(**{name: people_money(gap) if isinstance(gap, int) else gap for name, gap in gaps.items()})
+
+
+class Columns:
+    """A table's columns as plain arrays, made when first asked for: text as objects, dates as day numbers, cents as they are."""
+
+    def __init__(self, table: pd.DataFrame) -> None:
+        self._table = table
+        self._made: dict[str, Any] = {}
+
+    def __getitem__(self, name: str) -> Any:  # noqa: ANN401 (text, numbers or day numbers, as the column is)
+        """The column as an array."""
+        if name not in self._made:
+            column = self._table[name]
+            dtype = str(column.dtype)
+            dated = dtype.startswith("datetime")
+            self._made[name] = day_numbers(column) if dated else column.to_numpy(dtype=object) if dtype == "str" else column.to_numpy()
+        return self._made[name]
+
+    def __len__(self) -> int:
+        return len(self._table)
+
+    def at(self, row: int) -> str:
+        """The row's evidence: file:sheet:row."""
+        return f"{self['file'][row]}:{self['sheet'][row]}:{self['row'][row]}"
+
+
+class Try(NamedTuple):
+    """One event on a line."""
+
+    event: int
+    settled: int
+    cents: int
+    role: str
+
+
+@dataclass(frozen=True)
+class Ground:
+    """What all kinds look at: the worked tables as columns, the day, and lookups from line, event and student to each other."""
+
+    at: Worked
+    rules: Rules
+    has_postings: bool
+    bank_ends: int | None
+    """Last day that the bank's files speak of."""
+    blocked: frozenset[tuple[str, str]]
+    today: int
+    lines: Columns
+    events: Columns
+    money: Columns
+    postings: Columns
+    charges: Columns
+    aid: Columns
+    plans: Columns
+    states: Columns
+    row_of_line: Ints
+    """Position of each line's student and term in the table of plans."""
+    row_of_event: Ints
+    """The same for each event; -1 where no plan of the student ran."""
+
+    @classmethod
+    def of(cls, at: Worked, exports: Exports, rules: Rules) -> Ground:
+        """The ground of a run."""
+        return cls(
+            at=at,
+            rules=rules,
+            has_postings=exports.has_postings,
+            bank_ends=int(np.datetime64(exports.span.last, "D").astype("int64")) if exports.span else None,
+            blocked=exports.blocked,
+            today=int(np.datetime64(at.as_of, "D").astype("int64")),
+            lines=Columns(at.lines),
+            events=Columns(at.events),
+            money=Columns(at.money),
+            postings=Columns(at.postings),
+            charges=Columns(at.charges),
+            aid=Columns(at.aid),
+            plans=Columns(at.plans.table),
+            states=Columns(at.states),
+            row_of_line=at.keys.lookup(at.lines),
+            row_of_event=at.keys.lookup(at.money),
+        )
+
+    @cached_property
+    def billed(self) -> dict[str, bool]:
+        """Whether each term's bills are out."""
+        return {term.code: term.billed_on <= self.at.as_of for term in self.rules.terms}
+
+    @cached_property
+    def held(self) -> Ints:
+        """Pending cents of stopped plans, by row of plans."""
+        pending = (self.lines["state"] == "pending") & self.lines["stopped"]
+        return self.at.keys.sum(self.row_of_line[pending], self.lines["amount"][pending])
+
+    @cached_property
+    def balance_now(self) -> Ints:
+        """What each student with a plan owes today, by row of plans."""
+        return self.at.keys.sum(self.at.keys.lookup(self.at.students), self.at.students["balance_now"].to_numpy())
+
+    @cached_property
+    def stopped_lines(self) -> frozenset[tuple[str, str]]:
+        """Plan and line of every pending line under a stop."""
+        which = np.flatnonzero((self.lines["state"] == "pending") & self.lines["stopped"])
+        return frozenset((self.lines["plan_id"][at], self.lines["line"][at]) for at in which)
+
+    @cached_property
+    def returnable(self) -> Ints:
+        """The last day on which a cleared bank draw may come back in the ordinary way, the latest by row of plans."""
+        last = np.full(len(self.at.keys), np.iinfo(np.int64).min, dtype=np.int64)
+        np.maximum.at(last, self.row_of_line, self.states["returnable_until"])
+        return last
+
+    @cached_property
+    def posted_events(self) -> Bools:
+        """Whether each event stands on the student ledger as a plan draw."""
+        found = np.zeros(len(self.events), dtype=bool)
+        found[self.at.ledger.loc[self.at.ledger["how"] == POSTED, "event"].to_numpy()] = True
+        return found
+
+    @cached_property
+    def _by_row(self) -> dict[str, tuple[Ints, Ints]]:
+        return {}
+
+    def mine(self, name: str, row: int) -> list[int]:
+        """Positions of a table's rows that belong to a row of plans: `lines`, `charges`, `aid`, `credit_rows` or `money`."""
+        if name not in self._by_row:
+            of = self.row_of_line if name == "lines" else self.at.keys.lookup(getattr(self.at, name))
+            order = np.argsort(of, kind="stable")
+            self._by_row[name] = (order, of[order])
+        order, of = self._by_row[name]
+        first, after = np.searchsorted(of, [row, row + 1])
+        found = [int(at) for at in order[first:after]]
+        return sorted(found, key=self.line_order) if name == "lines" else found
+
+    def line_order(self, line: int) -> tuple[int, str, tuple[int, int, str]]:
+        """Draw date, plan, line as a number: an order that does not depend on the order of rows."""
+        return int(self.lines["draw_date"][line]), str(self.lines["plan_id"][line]), line_number(self.lines["line"][line])
+
+    @cached_property
+    def told_events(self) -> list[int]:
+        """Positions of the dishonored or contested returns; kept, since every failed line asks."""
+        return [int(at) for at in np.flatnonzero(self.at.matching.told)]
+
+    @cached_property
+    def _pairs(self) -> Columns:
+        return Columns(self.at.matching.pairs)
+
+    @cached_property
+    def _pair_order(self) -> tuple[Ints, Ints]:
+        line = self.at.matching.pairs["line"].to_numpy()
+        order = np.argsort(line, kind="stable")
+        return order, line[order]
+
+    def tries(self, line: int) -> list[Try]:
+        """All events on a line, oldest first."""
+        order, by_line = self._pair_order
+        first, after = np.searchsorted(by_line, [line, line + 1])
+        pairs, settled = self._pairs, self.events["settled_on"]
+        found = [
+            Try(int(pairs["event"][at]), int(settled[pairs["event"][at]]), int(pairs["cents"][at]), pairs["role"][at])
+            for at in order[first:after].tolist()
+        ]
+        return sorted(found, key=lambda t: (t.settled, self.events["reference"][t.event], t.role, self.events.at(t.event)))
+
+    def line_words(self, line: int) -> dict[str, object]:
+        """The gaps of a sentence that a schedule line fills: who, draw, draw_date, scheduled, cleared; cents."""
+        lines = self.lines
+        draw = "draw" if lines["kind"][line] == "draw" else "enrollment fee" if lines["kind"][line] == "fee" else "down payment"
+        return {
+            "who": who(lines["student_id"][line], lines["plan_id"][line], lines["line"][line]),
+            "draw": draw,
+            "draw_date": day_text(lines["draw_date"][line]),
+            "scheduled": int(lines["amount"][line]),
+            "cleared": int(lines["cleared"][line]),
+        }
+
+    def line_fact(self, kind: str, line: int, amount: int, happened: int | None, **more: Any) -> Fact:  # noqa: ANN401 (fields of Fact)
+        """A fact about one schedule line; `what`, `advice` and the like by name."""
+        lines = self.lines
+        return Fact(
+            kind=kind,
+            term=lines["term"][line],
+            student_id=lines["student_id"][line],
+            plan_id=lines["plan_id"][line],
+            line=lines["line"][line],
+            amount=int(amount),
+            happened=happened,
+            **more,
+        )
+
+    def line_evidence(self, line: int, tries: Iterable[Try] = ()) -> tuple[str, ...]:
+        """The schedule row and the bank rows of a line."""
+        return (self.lines.at(line), *(self.events.at(t.event) for t in tries))
+
+    def advice(self, row: int) -> Advice:
+        """The engine's advice for a row of plans."""
+        return self.at.plans.advice.get(row, NO_ADVICE)
+
+    def consequence(self, row: int) -> str:
+        """What it comes to for the bill, in words: plan over, plan short, or neither."""
+        if row < 0:
+            return "it counts on no bill, since no plan of the student ran on that day"
+        if not self.billed[self.plans["term"][row]]:
+            return "the term is not billed yet"
+        variance, tolerance = int(self.plans["variance"][row]), self.rules.plans.plan_tolerance
+        held = int(self.held[row])
+        stopped = f", and the draws of {people_money(held)} still to come are under a stop" if held else ""
+        if variance < -tolerance:
+            return f"plan short by {people_money(-variance)}, so that much of the bill is open{stopped}"
+        if variance > tolerance:
+            more = "would be drawn" if self.plans["pending_draws"][row] else "has come in"
+            return f"plan over by {people_money(variance)}, so that much more {more} than the bill asks{stopped}"
+        return f"plan and bill still agree{stopped}"
+
+    def code_words(self, method: str, code: str) -> str:
+        """A return code with its title: "R01, insufficient funds"."""
+        if not code:
+            return "no return code given"
+        found = self.rules.returns.code(method, code) or self.rules.returns.code("", code)
+        return f"{code}, {found.title}" if found else f"{code}, a code that the rules do not list"
+
+    def settled_text(self, event: int) -> str:
+        """The day of an event."""
+        return day_text(self.events["settled_on"][event])
+
+    def event_about(self, event: int) -> str:
+        """What tells an event from others: its reference, else its day."""
+        return str(self.events["reference"][event]) or self.settled_text(event)
+
+    def named_line(self, event: int) -> str:
+        """The line that an event is on or names, "" if none."""
+        return str(self.money["line"][event])
+
+    def is_placed(self, event: int) -> bool:
+        """Whether an event lies on a line."""
+        return bool(self.money["line_at"][event] != NOBODY)

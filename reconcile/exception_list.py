@@ -1,0 +1,189 @@
+"""The exception list: everything that a person of the office should look at, the most harmful first, each told once and in one sentence.
+
+A step over tables: the facts come from the modules of each group, severity, owner, action and days from the rules, age and standing from
+the run before.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING, Any
+
+import pandas as pd
+
+from reconcile.common_causes import run_lines
+from reconcile.exception_advice import ONE_OR_THE_OTHER
+from reconcile.exception_facts import Fact, Ground
+from reconcile.exception_kinds import BY_NAME, GROUPS
+from reconcile.exceptions_bank import undecided_money
+from reconcile.exceptions_bill import bill_and_plan
+from reconcile.exceptions_draws import came_late_or_early, draws_not_taken
+from reconcile.exceptions_ledger import systems_apart
+from reconcile.exceptions_money import money_taken_wrongly
+from reconcile.exceptions_plans import plans_off_the_rules
+from reconcile.standing import CLOSED, RESOLVED, Memory, PreviousList, Stood, exception_ids, typed
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+    from datetime import date
+
+    from reconcile.dispositions import Note
+    from reconcile.exports import Exports
+    from reconcile.policy import Rules
+    from reconcile.worked import Worked
+
+SEVERITIES = ("urgent", "act", "information")
+AGAINST_THE_BILL = ("plan exceeds bill", "plan below bill", "bill short")
+ABSORBED = ("schedule does not add up", "second plan")
+
+
+@dataclass(frozen=True, eq=False)
+class ExceptionList:
+    """OUTPUTS["exceptions"], OUTPUTS["dispositions"], and notes for the reader of the summary."""
+
+    table: pd.DataFrame
+    dispositions: pd.DataFrame
+    notes: tuple[str, ...]
+
+
+def list_exceptions(
+    at: Worked, exports: Exports, rules: Rules, previous: PreviousList | None = None, notes: Sequence[Note] = ()
+) -> ExceptionList:
+    """Tell what a person should look at, in order of harm.
+
+    In:      everything that the run worked out; the list of the run before; what people wrote about it since. Cents.
+    Out:     the list: groups in order of harm, first of all plans above their bill with a draw soon, then by severity and amount; lines of
+             a common cause stand before the rows under them; what is closed or resolved stands last.
+    Rules:   exceptions.toml; the other rules files as the facts need them
+    Keeps:   every id of the previous list that has a note or disposition, and every note.
+    """
+    facts = one_cause_once(find_facts(at, exports, rules), rules)
+    leads = run_lines(facts, len(at.book.plans))
+    lines = list(dict.fromkeys(leads.values()))
+    told = [*facts, *lines]
+    ids = exception_ids(told)
+    closing = frozenset(word.word for word in rules.exceptions.dispositions if word.closes)
+    memory = Memory(previous, notes, closing, rules.plans.plan_tolerance, at.as_of)
+    stood = {id_: memory.stands(id_, fact.amount) for id_, fact in zip(ids, told, strict=True)}
+    rows = {id_: _row(id_, fact, stood[id_], rules, at.as_of) for id_, fact in zip(ids, told, strict=True)}
+    _lead_severity(rows, dict(zip(map(id, lines), ids[len(facts) :], strict=True)), leads, ids)
+    order = _order(told, ids, rows, {at_: ids[len(facts) + lines.index(line)] for at_, line in leads.items()})
+    gone = memory.gone(dict.fromkeys(ids, 0))
+    gone.sort(key=lambda row: (_group(row["kind"]), row["term"], row["student_id"], row["exception_id"]))
+    amounts = {id_: fact.amount for id_, fact in zip(ids, told, strict=True)}
+    known = rows | {row["exception_id"]: row for row in gone}
+    strangers = tuple(sorted(set(memory.strangers) - set(ids)))
+    said = (f"The notes name {len(strangers)} exceptions that no list holds: {', '.join(strangers[:5])}.",) if strangers else ()
+    return ExceptionList(typed([*(rows[id_] for id_ in order), *gone], "exceptions"), memory.log(amounts, known), said)
+
+
+def find_facts(at: Worked, exports: Exports, rules: Rules) -> list[Fact]:
+    """Every fact of the run, before one cause is told once."""
+    on, days = Ground.of(at, exports, rules), rules.banking_days()
+    not_taken = list(draws_not_taken(on))
+    failed = [(fact.student_id, fact.plan_id, fact.amount) for fact in not_taken if fact.kind == "failed draw"]
+    return [
+        *money_taken_wrongly(on, days),
+        *not_taken,
+        *bill_and_plan(on),
+        *undecided_money(on, failed),
+        *plans_off_the_rules(on),
+        *systems_apart(on, days),
+        *came_late_or_early(on),
+    ]
+
+
+def one_cause_once(facts: Sequence[Fact], rules: Rules) -> list[Fact]:
+    """Leave out a second plan or lines that do not add up where the same student's plan is told against the bill, no less severely.
+
+    What is left out stands in the sentence of what remains.
+    """
+    against = {(fact.term, fact.student_id): fact for fact in facts if fact.kind in AGAINST_THE_BILL}
+    second: dict[int, str] = {}
+    kept = []
+    for fact in facts:
+        over = against.get((fact.term, fact.student_id)) if fact.kind in ABSORBED else None
+        if over is None or SEVERITIES.index(severity_of(over, rules)) > SEVERITIES.index(severity_of(fact, rules)):
+            kept.append(fact)
+        elif fact.kind == "second plan":
+            second[id(over)] = fact.plan_id
+    also = "; a second plan, {}, has draws still to come"
+    return [replace(fact, what=fact.what[:-1] + also.format(second[id(fact)]) + ".") if id(fact) in second else fact for fact in kept]
+
+
+def severity_of(fact: Fact, rules: Rules) -> str:
+    """The severity of a fact: its kind's in the rules, or information where the fact is calm."""
+    return "information" if fact.calm else rules.exceptions.kinds[fact.kind].severity
+
+
+def _row(id_: str, fact: Fact, stood: Stood, rules: Rules, as_of: date) -> dict[str, Any]:
+    rule = rules.exceptions.kinds[fact.kind]
+    act_by = stood.first_seen + pd.Timedelta(days=rule.act_by_days)
+    decided, severity = stood.decided, severity_of(fact, rules)
+    return {
+        "exception_id": id_,
+        "kind": fact.kind,
+        "severity": severity,
+        "owner": rule.owner,
+        "term": fact.term,
+        "student_id": fact.student_id,
+        "plan_id": fact.plan_id,
+        "line": fact.line,
+        "amount": fact.amount,
+        "happened_on": pd.NaT if fact.happened is None else pd.Timestamp(fact.happened, unit="D"),
+        "what": fact.what,
+        "action": action_text(rule.action, fact.advice, "" if severity == "information" else by_when(act_by.date(), as_of)),
+        "act_by": act_by,
+        "evidence": "; ".join(dict.fromkeys(fact.evidence)),
+        "first_seen": stood.first_seen,
+        "age_days": (pd.Timestamp(as_of) - stood.first_seen).days,
+        "standing": stood.standing,
+        "disposition": decided.disposition,
+        "note": decided.note,
+        "decided_by": decided.decided_by,
+        "decided_on": pd.NaT if decided.decided_on is None else decided.decided_on,
+    }
+
+
+def by_when(act_by: date, as_of: date) -> str:
+    """The last sentence of an action: by which day, or that the day has passed."""
+    return f"Act by {act_by}." if act_by >= as_of else f"This was due by {act_by}."
+
+
+def action_text(first: str, advice: Sequence[str], by: str) -> str:
+    """The office's own first step, what the engine advises, and by when."""
+    said = [part for part in advice if part and not (part == ONE_OR_THE_OTHER and "one or the other" in first)]
+    return " ".join(part for part in dict.fromkeys((first, *said, by)) if part)
+
+
+def _lead_severity(rows: dict[str, dict[str, Any]], line_ids: dict[int, str], leads: dict[int, Fact], ids: Sequence[str]) -> None:
+    """A line of a common cause is as severe as the most severe row under it."""
+    for at, line in leads.items():
+        lead = rows[line_ids[id(line)]]
+        lead["severity"] = min(lead["severity"], rows[ids[at]]["severity"], key=SEVERITIES.index)
+
+
+def _group(kind: str) -> int:
+    return next((at for at, kinds in enumerate(GROUPS.values()) if kind in kinds), len(GROUPS))
+
+
+def _order(told: Sequence[Fact], ids: Sequence[str], rows: dict[str, dict[str, Any]], under: dict[int, str]) -> list[str]:
+    """Ids in the order of the list; `under` gives the id of the common cause of a fact's position."""
+    facts = dict(zip(ids, told, strict=True))
+
+    def own(id_: str) -> tuple[Any, ...]:
+        fact, row = facts[id_], rows[id_]
+        done = row["standing"] in {CLOSED, RESOLVED}
+        harm = (list(GROUPS).index(BY_NAME[fact.kind].group), SEVERITIES.index(row["severity"]), -abs(fact.amount))
+        return (done, not fact.soon, *harm, fact.kind, fact.term, fact.student_id, fact.plan_id, fact.line, id_)
+
+    leads = set(under.values())
+
+    def key(at: int) -> tuple[Any, ...]:
+        id_ = ids[at]
+        lead = under.get(at, id_ if id_ in leads else "")
+        if not lead or rows[id_]["standing"] == CLOSED:
+            return (own(id_), 0, own(id_))
+        return (own(lead), 0 if id_ == lead else 1, own(id_))
+
+    return [ids[at] for at in sorted(range(len(ids)), key=key)]

@@ -1,0 +1,185 @@
+"""Exceptions in which nobody can say yet whose or which money it is: a tie, an unknown name, names that disagree, a return of nothing."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from reconcile.draws import UNDECIDED
+from reconcile.events import NOBODY
+from reconcile.exception_advice import person_first, proposal
+from reconcile.exception_facts import Fact, listed, sentence, who
+from reconcile.ledger import REFUND, TAKEN_OFF
+from reconcile.money import people_money
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable, Iterator
+
+    from reconcile.exception_facts import Ground
+
+OUTCOME_WORDS = {"cleared": "cleared", "returned": "returned", "refunded": "refunded"}
+
+
+def undecided_money(on: Ground, told: Iterable[tuple[str, str, int]]) -> Iterator[Fact]:
+    """Facts of the group `undecided`.
+
+    In:      the ground; `told`: student, plan and amount of failed draws, whose exceptions already tell of a disputed return.
+    """
+    yield from _more_than_one_way(on)
+    yield from _unknown(on)
+    yield from _disagree(on)
+    yield from _without_a_draw(on, set(told))
+
+
+def _more_than_one_way(on: Ground) -> Iterator[Fact]:
+    """Undecided money, told once for each plan."""
+    kind, money = "more than one way to match", on.money
+    groups: dict[tuple[str, str, str], list[int]] = {}
+    for event in np.flatnonzero(on.at.matching.loose == UNDECIDED).tolist():
+        groups.setdefault((money["term"][event], money["student_id"][event], money["plan_id"][event]), []).append(event)
+    for (term, student, plan), events in sorted(groups.items()):
+        events.sort(key=lambda at: (on.events["settled_on"][at], on.events["reference"][at], at))
+        amount = sum(int(money["undecided"][at] + money["nobodys"][at]) for at in events)
+        row = int(on.row_of_event[events[0]])
+        mine = on.mine("lines", row) if row >= 0 else []
+        lines = [at for at in mine if on.at.matching.undecided_lines[at] and on.lines["plan_id"][at] in {plan, ""}]
+        words = listed(f"line {on.lines['line'][at]} ({people_money(int(on.lines['amount'][at]))})" for at in lines)
+        gaps = {
+            "who": who(student, plan),
+            "amount": amount,
+            "day": on.settled_text(events[0]),
+            "lines": words or "the plan's lines",
+            "consequence": on.consequence(row),
+        }
+        yield Fact(
+            kind=kind,
+            term=term,
+            student_id=student,
+            plan_id=plan,
+            line="",
+            amount=amount,
+            happened=int(on.events["settled_on"][events[0]]),
+            what=sentence(kind, **gaps),
+            advice=tuple(part for part in proposal(on, row) if part != person_first(on, row)),
+            evidence=(*(on.events.at(at) for at in events), *(on.lines.at(at) for at in lines)),
+        )
+
+
+def _unknown(on: Ground) -> Iterator[Fact]:
+    """Events of nobody; an ordinary payment of a student whom another export knows is none."""
+    kind, events = "bank event for an unknown student or plan", on.events
+    nobody = on.at.owners.student == NOBODY
+    if not nobody.any():
+        return
+    known = set(on.charges["student_id"]) | set(on.aid["student_id"]) | set(on.postings["student_id"])
+    for event in np.flatnonzero(nobody).tolist():
+        student, plan = events["student_id"][event], events["plan_id"][event]
+        if events["kind"][event] == "payment" and not plan and student in known:
+            continue
+        unknown = f"no schedule knows plan {plan}" if plan else f"student {student} has no plan in the schedules"
+        if plan and student:
+            unknown += f", nor a plan of student {student}"
+        gaps = {
+            "who": who(student, plan),
+            "amount": int(events["amount"][event]),
+            "outcome": OUTCOME_WORDS[events["outcome"][event]],
+            "day": on.settled_text(event),
+            "unknown": unknown,
+        }
+        yield Fact(
+            kind=kind,
+            term="",
+            student_id=student,
+            plan_id=plan,
+            line=events["line"][event],
+            amount=int(events["amount"][event]),
+            happened=int(events["settled_on"][event]),
+            what=sentence(kind, **gaps),
+            evidence=(events.at(event),),
+            about=on.event_about(event),
+        )
+
+
+def _disagree(on: Ground) -> Iterator[Fact]:
+    """A plan beside another student than its own, told once for each plan and named student."""
+    kind, events, money = "plan and student disagree", on.events, on.money
+    groups: dict[tuple[str, str], list[int]] = {}
+    for event in np.flatnonzero(on.at.owners.disagree).tolist():
+        groups.setdefault((events["plan_id"][event], events["student_id"][event]), []).append(event)
+    for (plan, named), found in sorted(groups.items()):
+        found.sort(key=lambda at: (events["settled_on"][at], events["reference"][at], at))
+        amount, last = sum(int(events["amount"][at]) for at in found), found[-1]
+        several = f"{len(found)} events, the last on " if len(found) > 1 else ""
+        gaps = {
+            "who": who(money["student_id"][last], plan),
+            "named": named,
+            "amount": amount,
+            "day": several + on.settled_text(last),
+            "consequence": on.consequence(int(on.row_of_event[last])),
+        }
+        yield Fact(
+            kind=kind,
+            term=money["term"][last],
+            student_id=money["student_id"][last],
+            plan_id=plan,
+            line="",
+            amount=amount,
+            happened=int(events["settled_on"][last]),
+            what=sentence(kind, **gaps),
+            evidence=tuple(events.at(at) for at in found),
+            about=named,
+        )
+
+
+def _without_a_draw(on: Ground, told: set[tuple[str, str, int]]) -> Iterator[Fact]:
+    """Returns, and refunds that no refund posting explains, as far as they undid nothing; disputed returns that no failed draw tells of."""
+    kind, events, money = "return without a draw", on.events, on.money
+    matching = on.at.matching
+    paired = on.at.ledger.loc[on.at.ledger["how"].isin([REFUND, TAKEN_OFF]), "event"].to_numpy()
+    known = on.at.owners.student != NOBODY
+    explained = np.zeros(len(events), dtype=bool)
+    explained[paired] = True
+    explained &= events["outcome"] == "refunded"
+    for event in np.flatnonzero(known & (((matching.unplaced > 0) & ~explained) | matching.told)).tolist():
+        student, plan = money["student_id"][event], money["plan_id"][event]
+        disputed = bool(matching.told[event])
+        amount = int(events["amount"][event] if disputed else matching.unplaced[event])
+        if disputed and any(key[0] == student and key[2] == amount and plan in {"", key[1]} for key in told):
+            continue
+        row = int(on.row_of_event[event])
+        refund = events["outcome"][event] == "refunded"
+        code = on.code_words(events["method"][event], events["return_code"][event])
+        gaps = {
+            "who": who(student, plan),
+            "amount": amount,
+            "outcome": "was refunded" if refund else "came back",
+            "day": on.settled_text(event),
+            "code": "" if refund else f" ({code})",
+            "fits": _fits_words(on, event, amount, disputed=disputed),
+            "consequence": on.consequence(row),
+        }
+        yield Fact(
+            kind=kind,
+            term=money["term"][event],
+            student_id=student,
+            plan_id=plan,
+            line="",
+            amount=amount,
+            happened=int(events["settled_on"][event]),
+            what=sentence(kind, **gaps),
+            advice=(person_first(on, row),),
+            evidence=(events.at(event),),
+            about=on.event_about(event),
+        )
+
+
+def _fits_words(on: Ground, event: int, amount: int, *, disputed: bool) -> str:
+    if disputed:
+        return "the banks dispute the return it speaks of"
+    whole = int(on.events["amount"][event])
+    if whole != amount:
+        return f"is what is left over of {people_money(whole)}: more came back than was left of the draw"
+    if on.at.matching.misnamed[event]:
+        return f"names the draw {on.events['original_reference'][event]}, which nobody knows"
+    return "fits no draw of that amount"

@@ -1,0 +1,273 @@
+"""Exceptions of single draws: come back unpaid, never seen, brought less, and those that only came late or early."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from reconcile.exception_advice import person_first, proposal
+from reconcile.exception_facts import day_text, sentence
+from reconcile.ledger import ANOTHER_KIND
+from reconcile.money import people_money
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+    from reconcile.events import Bools, Ints
+    from reconcile.exception_facts import Fact, Ground, Try
+    from reconcile.policy_models import ReturnCode
+
+
+def draws_not_taken(on: Ground) -> Iterator[Fact]:
+    """Failed draws, draws not seen, draws for less.
+
+    In:      the ground of the run. A line that undecided money may have paid is not also `no draw seen`.
+    Rules:   matching.toml tolerance
+    """
+    payments = _probable_payments(on)
+    yield from _failed(on, payments)
+    yield from _not_seen(on, payments)
+    yield from _for_less(on)
+
+
+def lacking(on: Ground) -> tuple[Ints, Ints]:
+    """For each line, the cents that it lacks because the office refunded them, and those that it lacks otherwise.
+
+    Out:     (refunded, otherwise): of cleared and part cleared active lines and of those that a refund emptied; 0 elsewhere.
+    """
+    lines = on.lines
+    counts = (lines["line_status"] == "active") & np.isin(lines["state"], ["cleared", "part cleared", "cancelled"])
+    rest = np.where(counts, np.maximum(0, lines["amount"] - lines["cleared"]), 0).astype(np.int64)
+    refunded = np.zeros(len(rest), dtype=np.int64)
+    undoings, pairs = on.at.matching.undoings, on.at.matching.pairs
+    by_refund = undoings[(on.events["outcome"] == "refunded")[undoings["by"].to_numpy()]] if len(undoings) else undoings
+    if len(by_refund):
+        on_lines = pairs[pairs["event"].isin(by_refund["of"]) & pairs["role"].isin(["money", "refunded", "attempt"])]
+        lines_of = on_lines.groupby("event")["line"].agg(list).to_dict()
+        for _by, of, cents, _rule in by_refund.itertuples(index=False):
+            left = int(cents)
+            for line in reversed(lines_of.get(of, [])):
+                share = min(left, int(rest[line] - refunded[line]))
+                refunded[line] += share
+                left -= share
+    return refunded, rest - refunded
+
+
+def _failed(on: Ground, payments: dict[int, int]) -> Iterator[Fact]:
+    kind = "failed draw"
+    misnamed = on.at.matching.misnamed
+    for line in np.flatnonzero(on.lines["state"] == "failed").tolist():
+        row, tries = int(on.row_of_line[line]), on.tries(line)
+        back = [t for t in tries if t.role in {"return", "failed"}]
+        method, code = on.lines["method"][line], on.lines["return_code"][line]
+        notes = [_paid_outside(on, payments.get(line))]
+        if any(misnamed[t.event] for t in back):
+            notes.append("the return names a draw that nobody knows")
+        told = _disputed(on, line)
+        if told:
+            notes.append(f"the banks dispute the return ({on.events['return_code'][told[-1]]} of {on.settled_text(told[-1])})")
+        words = on.line_words(line) | {
+            "day": day_text(back[-1].settled),
+            "code": on.code_words(method, code),
+            "consequence": on.consequence(row),
+            "more": "".join(f"; {note}" for note in notes if note),
+        }
+        evidence = (*on.line_evidence(line, tries), *(on.events.at(event) for event in told))
+        yield on.line_fact(
+            kind,
+            line,
+            on.lines["amount"][line],
+            back[-1].settled,
+            what=sentence(kind, **words),
+            advice=(
+                _if_paid_outside(payments.get(line)),
+                _again_words(on, line, row, tries),
+                _code_action(on, line),
+                *proposal(on, row, again=False),
+            ),
+            evidence=(*evidence, *_payment_evidence(on, payments.get(line))),
+        )
+
+
+def _disputed(on: Ground, line: int) -> list[int]:
+    """Dishonored or contested returns of the line's plan and amount."""
+    return [
+        at
+        for at in on.told_events
+        if on.money["student_id"][at] == on.lines["student_id"][line]
+        and on.events["plan_id"][at] in {"", on.lines["plan_id"][line]}
+        and on.events["amount"][at] in {on.lines["amount"][line], on.lines["gross"][line]}
+    ]
+
+
+def _code(on: Ground, line: int) -> ReturnCode | None:
+    """What the rules say of the code with which a line came back."""
+    code = on.lines["return_code"][line]
+    return on.rules.returns.code(on.lines["method"][line], code) or on.rules.returns.code("", code)
+
+
+def _code_action(on: Ground, line: int) -> str:
+    """What the rules say is done after the code; nothing where the draw is not to be presented again though its code would allow it."""
+    found = _code(on, line)
+    if found is None:
+        return "The rules do not list this code: ask the bank what it means before anything else."
+    if found.stops_plan and not on.lines["stopped"][line]:
+        return f"An account was authorised anew on {day_text(on.lines['consent_on'][line])}."
+    named = (on.lines["plan_id"][line], on.lines["line"][line])
+    return "" if found.again and named not in on.advice(int(on.row_of_line[line])).again_lines else found.action
+
+
+def _again_words(on: Ground, line: int, row: int, tries: list[Try]) -> str:
+    """Whether the draw may be presented again, and if not, why."""
+    lines = on.lines
+    if (lines["plan_id"][line], lines["line"][line]) in on.advice(row).again_lines:
+        found = _code(on, line)
+        attempts = [t for t in tries if t.role in {"attempt", "failed"}]
+        times = (found.again_times if found else 0) - len(attempts) + 1
+        last = day_text(attempts[0].settled + (found.again_days if found else 0))
+        often = "once more" if times == 1 else f"{times} times more"
+        return f"Present {people_money(int(lines['amount'][line]))} again: it is still owed, and its code allows it {often}, until {last}."
+    if not on.billed[lines["term"][line]]:
+        return "Nothing is proposed before the term is billed."
+    return f"Do not present it again: {_why_not_again(on, line, row)}."
+
+
+def _why_not_again(on: Ground, line: int, row: int) -> str:
+    if person_first(on, row):
+        return "a person decides first"
+    if on.lines["stopped"][line]:
+        return "the plan is under a stop until the family authorises an account anew"
+    if not on.lines["again"][line]:
+        found = _code(on, line)
+        if found is None:
+            return "nobody knows whether its code allows it"
+        return "its tries or days are used up" if found.again else "its return code does not allow it"
+    later = (on.at.book.line_plan == on.at.book.line_plan[line]) & (on.lines["draw_date"] > on.lines["draw_date"][line])
+    if later.any() and not (later & (on.lines["line_status"] == "active")).any():
+        return "the rest of the plan was cancelled"
+    if int(on.plans["variance"][row]) >= -on.rules.plans.plan_tolerance:
+        return "plan and bill agree without it"
+    return "its whole amount is more than the plan is short by"
+
+
+def _not_seen(on: Ground, payments: dict[int, int]) -> Iterator[Fact]:
+    kind, lines = "no draw seen", on.lines
+    for line in np.flatnonzero((lines["state"] == "not seen") & ~on.at.matching.undecided_lines).tolist():
+        row = int(on.row_of_line[line])
+        paid = _paid_outside(on, payments.get(line))
+        words = on.line_words(line) | {
+            "day": day_text(lines["window_end"][line]),
+            "consequence": on.consequence(row),
+            "more": f"; {paid}" if paid else "",
+        }
+        last = day_text(lines["late_end"][line])
+        wait = f"It may still come until {last}: do not take it a second time." if on.today <= lines["late_end"][line] else ""
+        yield on.line_fact(
+            kind,
+            line,
+            lines["amount"][line],
+            int(lines["window_end"][line]),
+            what=sentence(kind, **words),
+            advice=(_if_paid_outside(payments.get(line)), wait, *proposal(on, row)),
+            evidence=(*on.line_evidence(line), *_payment_evidence(on, payments.get(line))),
+        )
+
+
+def _for_less(on: Ground) -> Iterator[Fact]:
+    kind = "draw for less"
+    _refunded, otherwise = lacking(on)
+    for line in np.flatnonzero(otherwise > on.rules.matching.tolerance).tolist():
+        row, tries = int(on.row_of_line[line]), on.tries(line)
+        happened = max((t.settled for t in tries), default=int(on.lines["draw_date"][line]))
+        words = on.line_words(line) | {"amount": int(otherwise[line]), "consequence": on.consequence(row)}
+        yield on.line_fact(
+            kind,
+            line,
+            otherwise[line],
+            happened,
+            what=sentence(kind, **words),
+            advice=proposal(on, row),
+            evidence=on.line_evidence(line, tries),
+        )
+
+
+def came_late_or_early(on: Ground) -> Iterator[Fact]:
+    """Draws whose money came after their window or before their draw date: for the record."""
+    lines, settled = on.lines, on.states["settled_on"]
+    here = np.isin(lines["state"], ["cleared", "part cleared"]) & (lines["line_status"] == "active")
+    late: Bools = here & (settled > lines["window_end"])
+    early: Bools = here & (settled < lines["draw_date"])
+    for kind, which in (("cleared late", late), ("cleared early", early)):
+        for line in np.flatnonzero(which).tolist():
+            words = on.line_words(line) | {
+                "amount": int(lines["cleared"][line]),
+                "day": day_text(settled[line]),
+                "window": day_text(lines["window_end"][line]),
+                "consequence": on.consequence(int(on.row_of_line[line])),
+            }
+            yield on.line_fact(
+                kind,
+                line,
+                lines["cleared"][line],
+                int(settled[line]),
+                what=sentence(kind, **words),
+                evidence=on.line_evidence(line, on.tries(line)),
+            )
+
+
+def _probable_payments(on: Ground) -> dict[int, int]:
+    """For failed and unseen lines the payment posting of exactly their amount, dated after the draw date: probably paid outside the plan.
+
+    Out:     line to posting, both row positions; oldest line first, each payment once; none that was taken back or is a draw of the plan.
+    """
+    lines = on.lines
+    wanted = np.flatnonzero(np.isin(lines["state"], ["failed", "not seen"])).tolist()
+    if not wanted or not len(on.postings):
+        return {}
+    keys = {(lines["student_id"][at], lines["term"][at], int(lines["amount"][at])) for at in wanted}
+    postings = on.postings
+    used = set(on.at.ledger.loc[on.at.ledger["how"] == ANOTHER_KIND, "posting"].tolist())
+    students = np.isin(postings["student_id"], list({key[0] for key in keys}))
+    free: dict[tuple[str, str, int], list[tuple[int, int]]] = {}
+    for at in sorted(
+        np.flatnonzero(students & (postings["kind"] == "payment")).tolist(),
+        key=lambda p: (postings["posted_on"][p], -postings["amount"][p]),
+    ):
+        cents = int(postings["amount"][at])
+        key = (postings["student_id"][at], postings["term"][at], abs(cents))
+        if key not in keys or at in used:
+            continue
+        if cents > 0:
+            free.setdefault(key, []).append((int(postings["posted_on"][at]), at))
+        elif free.get(key):
+            free[key].pop()
+    found: dict[int, int] = {}
+    for line in sorted(wanted, key=lambda at: (lines["draw_date"][at], lines["plan_id"][at], lines["line"][at])):
+        waiting = free.get((lines["student_id"][line], lines["term"][line], int(lines["amount"][line])), [])
+        later = [entry for entry in waiting if entry[0] > lines["draw_date"][line]]
+        if later:
+            waiting.remove(later[0])
+            found[line] = later[0][1]
+    return found
+
+
+def _paid_outside(on: Ground, posting: int | None) -> str:
+    if posting is None:
+        return ""
+    amount, day = people_money(int(on.postings["amount"][posting])), day_text(on.postings["posted_on"][posting])
+    return f"a payment of {amount} posted on {day} probably paid it outside the plan"
+
+
+def _if_paid_outside(posting: int | None) -> str:
+    """The caution where a payment probably paid the draw outside the plan."""
+    if posting is None:
+        return ""
+    return (
+        "First ask the family whether that payment was for this draw: if so, see that the draw is not taken any more, and leave the other "
+        "draws as they are."
+    )
+
+
+def _payment_evidence(on: Ground, posting: int | None) -> tuple[str, ...]:
+    return () if posting is None else (on.postings.at(posting),)

@@ -1,0 +1,257 @@
+"""Exceptions by which a family's money was taken wrongly: after a cancellation, twice, too much, or where no line or code allows it."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from reconcile.draws import TAKEN_TWICE
+from reconcile.events import NOBODY
+from reconcile.exception_advice import ONE_OR_THE_OTHER, proposal, safe_after
+from reconcile.exception_facts import Fact, day_text, sentence, who
+from reconcile.ledger import ANOTHER_KIND
+from reconcile.money import people_money
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+    from reconcile.banking_days import BankingDays
+    from reconcile.exception_facts import Ground, Try
+
+FAILED_ROLES = ("attempt", "failed")
+
+
+def money_taken_wrongly(on: Ground, days: BankingDays) -> Iterator[Fact]:
+    """Facts of the first group but for `plan exceeds bill`.
+
+    In:      the ground of the run; banking days for the day on which a later attempt was taken.
+    """
+    yield from _after_cancellation(on)
+    yield from _without_a_line(on, days)
+    yield from _for_more(on)
+    after_stop = list(_after_a_stop(on, days))
+    yield from after_stop
+    yield from _too_often(on, {(fact.plan_id, fact.line) for fact in after_stop})
+
+
+def _after_cancellation(on: Ground) -> Iterator[Fact]:
+    lines, kind = on.lines, "draw after cancellation"
+    for line in np.flatnonzero((lines["line_status"] == "cancelled") & (lines["cleared"] > 0)).tolist():
+        dated = on.at.lines["cancelled_on"].notna().iloc[line]
+        late = [t for t in on.tries(line) if t.role == "money" and t.cents and (not dated or t.settled > lines["cancelled_on"][line])]
+        if not late:
+            continue
+        amount, row = sum(t.cents for t in late), int(on.row_of_line[line])
+        words = on.line_words(line) | {
+            "amount": amount,
+            "day": day_text(late[-1].settled),
+            "cancelled": f"on {day_text(lines['cancelled_on'][line])}" if dated else "(the schedule does not say when)",
+            "consequence": on.consequence(row),
+        }
+        advice = (ONE_OR_THE_OTHER, _may_go_back(on, line), *proposal(on, row))
+        yield on.line_fact(
+            kind, line, amount, late[-1].settled, what=sentence(kind, **words), advice=advice, evidence=on.line_evidence(line, late)
+        )
+
+
+def _may_go_back(on: Ground, line: int) -> str:
+    """When money of a line may go back."""
+    until = int(on.states["returnable_until"][line])
+    return f"Money goes back {safe_after(until, on.today)}." if on.lines["method"][line] == "bank" else ""
+
+
+def _without_a_line(on: Ground, days: BankingDays) -> Iterator[Fact]:
+    """Draws taken twice and draws not on the schedule: standing money of known students on no line, undecided money aside."""
+    money = on.money
+    cleared = (on.events["outcome"] == "cleared") & (on.at.owners.student != NOBODY) & (on.events["kind"] != "payment")
+    loose = np.where(on.at.matching.loose == "more than one way to match", 0, money["nobodys"])
+    standing = money["without_a_line"] + money["fee_without_a_line"] + loose
+    for event in np.flatnonzero(cleared & (standing > 0)).tolist():
+        amount, row = int(standing[event]), int(on.row_of_event[event])
+        twice = on.at.matching.loose[event] == TAKEN_TWICE
+        first = _taken_before(on, event) if twice else None
+        kind = TAKEN_TWICE if twice else "draw not on the schedule"
+        words = {
+            "who": who(money["student_id"][event], money["plan_id"][event], on.named_line(event)),
+            "amount": amount,
+            "day": on.settled_text(event),
+            "consequence": on.consequence(row),
+            "first": _first_words(on, first),
+            "more": _as_a_payment(on, event),
+        }
+        settled = int(on.events["settled_on"][event])
+        until = _returnable(on, event, days)
+        back = (f"Money goes back {safe_after(until, on.today)}.",) if until is not None else ()
+        yield Fact(
+            kind=kind,
+            term=money["term"][event],
+            student_id=money["student_id"][event],
+            plan_id=money["plan_id"][event],
+            line=on.named_line(event),
+            amount=amount,
+            happened=settled,
+            what=sentence(kind, **words),
+            advice=(ONE_OR_THE_OTHER, *back, *proposal(on, row)),
+            evidence=(on.events.at(event), *((on.lines.at(first),) if first is not None else ())),
+            about=on.event_about(event),
+        )
+
+
+def _taken_before(on: Ground, event: int) -> int | None:
+    """The cleared line of the event's amount in whose window it settled; else the line that it names."""
+    lines, plan = on.lines, int(on.at.owners.plan[event])
+    same = on.at.book.line_plan == plan if plan != NOBODY else on.at.book.line_student == on.at.owners.student[event]
+    full = same & (lines["cleared"] > 0)
+    settled, amount = on.events["settled_on"][event], on.events["amount"][event]
+    fits = (lines["amount"] == amount) | (lines["gross"] == amount)
+    fits &= (lines["draw_date"] <= settled) & (settled <= lines["window_end"])
+    named = full & (lines["line"] == on.named_line(event)) if on.named_line(event) else np.zeros(len(full), dtype=bool)
+    found = np.flatnonzero(named) if named.any() else np.flatnonzero(full & fits)
+    return int(found[0]) if len(found) else None
+
+
+def _first_words(on: Ground, first: int | None) -> str:
+    if first is None:
+        return "the draw had cleared already"
+    words = on.line_words(first)
+    settled = day_text(on.states["settled_on"][first])
+    return (
+        f"the {words['draw']} of {words['draw_date']} (line {on.lines['line'][first]}) for {people_money(int(on.lines['amount'][first]))} "
+        f"had cleared on {settled}"
+    )
+
+
+def _as_a_payment(on: Ground, event: int) -> str:
+    """Where the ledger shows the event as a payment, that is said: the family may have meant one."""
+    ledger = on.at.ledger
+    found = ledger.loc[(ledger["how"] == ANOTHER_KIND) & (ledger["event"] == event), "posting"]
+    return f"; the student's ledger shows it as a payment of {day_text(on.postings['posted_on'][int(found.iloc[0])])}" if len(found) else ""
+
+
+def _returnable(on: Ground, event: int, days: BankingDays) -> int | None:
+    """The last day on which the bank may return the event in the ordinary way; None for a card."""
+    if on.events["method"][event] == "card":
+        return None
+    settled = on.events["settled_on"][event]
+    return int(days.add_numbers(np.array([settled], dtype=np.int64), on.rules.returns.ordinary.banking_days)[0])
+
+
+def _for_more(on: Ground) -> Iterator[Fact]:
+    lines, kind = on.lines, "draw for more"
+    above = lines["cleared"] - lines["amount"]
+    for line in np.flatnonzero((lines["line_status"] == "active") & (above > on.rules.matching.tolerance)).tolist():
+        row, tries = int(on.row_of_line[line]), on.tries(line)
+        words = on.line_words(line) | {"amount": int(above[line]), "consequence": on.consequence(row)}
+        yield on.line_fact(
+            kind,
+            line,
+            above[line],
+            int(on.states["settled_on"][line]),
+            what=sentence(kind, **words),
+            advice=(ONE_OR_THE_OTHER, _may_go_back(on, line), *proposal(on, row)),
+            evidence=on.line_evidence(line, tries),
+        )
+
+
+def _stops(on: Ground) -> dict[int, list[tuple[int, int]]]:
+    """For each plan code its stop returns: (day, event), in force or not; a return that names only a student counts for all its plans."""
+    events, owners = on.events, on.at.owners
+    coded = (events["outcome"] == "returned") & (owners.student != NOBODY) & (events["return_code"] != "")
+    known: dict[tuple[str, str], bool] = {}
+    found: dict[int, list[tuple[int, int]]] = {}
+    for event in np.flatnonzero(coded).tolist():
+        key = (events["method"][event], events["return_code"][event])
+        if key not in known:
+            code = on.rules.returns.code(*key)
+            known[key] = code is not None and code.stops_plan
+        if known[key]:
+            plan = int(owners.plan[event])
+            plans = [plan] if plan != NOBODY else np.flatnonzero(on.at.book.student_of_plan == owners.student[event]).tolist()
+            for each in plans:
+                found.setdefault(each, []).append((int(events["settled_on"][event]), event))
+    return found
+
+
+def _after_a_stop(on: Ground, days: BankingDays) -> Iterator[Fact]:
+    """Draws taken after a stop return and before the family authorised an account anew."""
+    stops = _stops(on)
+    if not stops:
+        return
+    on_stopped = np.isin(on.at.book.line_plan, list(stops))
+    for line in np.flatnonzero(on_stopped).tolist():
+        tries = [t for t in on.tries(line) if t.role not in {"return", "refund"}]
+        consent = int(on.lines["consent_on"][line])
+        for number, attempt in enumerate(tries):
+            taken = _taken_day(on, line, attempt, days, first=number == 0)
+            before = [stop for stop in stops[int(on.at.book.line_plan[line])] if stop[0] < taken and not stop[0] < consent <= taken]
+            if before:
+                yield _stop_fact(on, line, attempt, max(before), consent)
+                break
+
+
+def _taken_day(on: Ground, line: int, attempt: Try, days: BankingDays, *, first: bool) -> int:
+    """The day on which an attempt was taken: the line's own for the first, else the settlement less the lag."""
+    if first:
+        return int(min(on.lines["taken_on"][line], attempt.settled))
+    lag = on.rules.matching.settlement_lag.days(on.lines["method"][line])
+    return int(days.add_numbers(np.array([attempt.settled], dtype=np.int64), -lag)[0])
+
+
+def _stop_fact(on: Ground, line: int, attempt: Try, stop: tuple[int, int], consent: int) -> Fact:
+    kind, row = "drawn after a stop", int(on.row_of_line[line])
+    amount = attempt.cents or int(on.lines["amount"][line])
+    code = on.code_words(on.events["method"][stop[1]], on.events["return_code"][stop[1]])
+    lifted = stop[0] < consent <= on.today
+    words = on.line_words(line) | {
+        "amount": amount,
+        "day": day_text(attempt.settled),
+        "stopped": day_text(stop[0]),
+        "code": code,
+        "until": f" until the account was authorised anew on {day_text(consent)}" if lifted else "",
+        "consequence": on.consequence(row),
+    }
+    advice = ("" if lifted else "Take no further draw on this plan.", "Ask the bank's contact and the bursar whether it must go back.")
+    evidence = (*on.line_evidence(line, [attempt]), on.events.at(stop[1]))
+    return on.line_fact(
+        kind, line, amount, attempt.settled, what=sentence(kind, **words), advice=(*advice, *proposal(on, row)), evidence=evidence
+    )
+
+
+def _too_often(on: Ground, told: set[tuple[str, str]]) -> Iterator[Fact]:
+    """Draws presented again more often than the code of the return before allows; told after a stop, they are not told again."""
+    kind, lines = "presented too often", on.lines
+    for line in np.flatnonzero(on.states["attempts"] >= 2).tolist():
+        tries = on.tries(line)
+        backs = [t for t in tries if t.role in {"return", "failed"}]
+        if not backs or (lines["plan_id"][line], lines["line"][line]) in told:
+            continue
+        attempts = [t for t in tries if t.role in FAILED_ROLES]
+        money = [t for t in tries if t.role == "money" and t.settled >= backs[0].settled]
+        again = sorted([*attempts[1:], *money[:1]], key=lambda t: t.settled)
+        last_code = next((on.events["return_code"][t.event] for t in reversed(backs) if again and t.settled <= again[-1].settled), "")
+        found = on.rules.returns.code(lines["method"][line], last_code) or on.rules.returns.code("", last_code)
+        allowed = found.again_times if found is not None and found.again else 0
+        if found is None or len(again) <= allowed:
+            continue
+        row = int(on.row_of_line[line])
+        words = on.line_words(line) | {
+            "times": _times(len(again)),
+            "code": on.code_words(lines["method"][line], last_code),
+            "allowed": f"it {_times(allowed)}" if allowed else "no second try",
+            "consequence": on.consequence(row),
+        }
+        evidence = on.line_evidence(line, tries)
+        advice = proposal(on, row, again=False)
+        yield on.line_fact(
+            kind, line, lines["amount"][line], again[-1].settled, what=sentence(kind, **words), advice=advice, evidence=evidence
+        )
+
+
+def _times(count: int) -> str:
+    """A number of times in words.
+
+    >>> _times(1), _times(2), _times(3)
+    ('once', 'twice', '3 times')
+    """
+    return {1: "once", 2: "twice"}.get(count, f"{count} times")

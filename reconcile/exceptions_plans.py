@@ -1,0 +1,273 @@
+"""Exceptions of plans that are not as the rules would have them.
+
+A second plan in the term, one begun too late, dates or amounts off the rules, lines that do not add up, no down payment, no fee. They look
+at the plan as enrolled: a plan that was set anew since then is not held against the rules' dates and amounts.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, NamedTuple
+
+import numpy as np
+import pandas as pd
+
+from reconcile.events import day_numbers
+from reconcile.exception_facts import Fact, day_text, sentence, who
+from reconcile.money import people_money, percent_of_each
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+    from reconcile.events import Bools, Ints
+    from reconcile.exception_facts import Ground
+    from reconcile.policy_models import Term, Tier
+
+OPEN_STATES = ("pending", "in transit", "failed", "not seen")
+
+
+def plans_off_the_rules(on: Ground) -> Iterator[Fact]:
+    """Facts of the group `plan not by the rules`.
+
+    Rules:   terms.toml, plans.toml one_plan_per_student, plan_tolerance and split
+    """
+    plans = _plan_table(on)
+    if plans.empty:
+        return
+    yield from _second_plan(on, plans)
+    yield from _too_late(on, plans)
+    odd = _does_not_add_up(on, plans)
+    yield from (fact for fact, _plan in odd)
+    without_down = _down_payment_missing(on, plans)
+    yield from (fact for fact, _plan in without_down)
+    silent = {plan for _fact, plan in (*odd, *without_down)}
+    yield from _off_the_rules(on, plans, silent)
+    yield from _fee_missing(on, plans)
+
+
+def _plan_table(on: Ground) -> pd.DataFrame:
+    """One row per plan, in the order of plan ids: its facts and the cents of its lines by what they are."""
+    lines = on.at.lines
+    live = (lines["line_status"] == "active").to_numpy(dtype=bool)
+    draws = (lines["kind"] != "fee").to_numpy(dtype=bool)
+    amount, code = lines["amount"].to_numpy(), on.at.book.line_plan
+    count = len(on.at.book.plans)
+    order = np.lexsort((pd.factorize(lines["line"], sort=True)[0], on.lines["draw_date"]))
+    first = np.zeros(count, dtype=np.int64)
+    first[code[order[::-1]]] = order[::-1]
+
+    def total(which: Bools) -> Ints:
+        found = np.zeros(count, dtype=np.int64)
+        np.add.at(found, code[which], amount[which])
+        return found
+
+    def has(which: Bools) -> Bools:
+        found = np.zeros(count, dtype=bool)
+        found[code[which]] = True
+        return found
+
+    is_open = live & draws & lines["state"].isin(OPEN_STATES).to_numpy(dtype=bool)
+    own = lines.iloc[first].reset_index(drop=True)
+    missed = lines["state"].isin(["failed", "not seen"]).to_numpy(dtype=bool)
+    down = (lines["kind"] == "down payment").to_numpy(dtype=bool)
+    later_set = np.zeros(count, dtype=bool)
+    later_set[code[day_numbers(lines["set_on"]) > day_numbers(lines["enrolled_on"])]] = True
+    columns = ["plan_id", "student_id", "term", "enrolled_on", "plan_total", "method"]
+    return own[columns].assign(
+        first=first,
+        row=on.row_of_line[first],
+        live=has(live & draws),
+        open=has(is_open),
+        to_come=total(is_open),
+        active=total(live & draws),
+        cancelled=total(~live & draws),
+        lost=total(live & draws & missed),
+        has_fee=has(~draws),
+        has_down=has(down & (amount > 0)),
+        down=total(down),
+        set_later=later_set,
+    )
+
+
+def _fact(on: Ground, plans: pd.DataFrame, at: int, kind: str, amount: int, happened: int, gaps: dict[str, object]) -> Fact:
+    plan = plans.iloc[at]
+    row = int(plan["row"])
+    words = {"who": who(plan["student_id"], plan["plan_id"]), "consequence": on.consequence(row), "amount": amount} | gaps
+    return Fact(
+        kind=kind,
+        term=plan["term"],
+        student_id=plan["student_id"],
+        plan_id=plan["plan_id"],
+        line="",
+        amount=amount,
+        happened=happened,
+        what=sentence(kind, **words),
+        evidence=(on.lines.at(int(plan["first"])),),
+    )
+
+
+def _second_plan(on: Ground, plans: pd.DataFrame) -> Iterator[Fact]:
+    """Each plan with money still to come that another such plan of the student and term came before."""
+    if not on.rules.plans.one_plan_per_student:
+        return
+    held = plans[plans["open"]].sort_values(["row", "enrolled_on", "plan_id"])
+    again = held["row"].duplicated()
+    for at in held.index[again].tolist():
+        mine = held[held["row"] == held.loc[at, "row"]]
+        other = mine.iloc[0]
+        gaps: dict[str, object] = {"other": other["plan_id"], "other_amount": int(other["to_come"])}
+        amount = int(plans["to_come"].iloc[at])
+        yield _fact(on, plans, at, "second plan", amount, _enrolled(plans, at), gaps)
+
+
+def _enrolled(plans: pd.DataFrame, at: int) -> int:
+    return int(day_numbers(plans["enrolled_on"].iloc[at : at + 1])[0])
+
+
+def _too_late(on: Ground, plans: pd.DataFrame) -> Iterator[Fact]:
+    for term in on.rules.terms:
+        late = (plans["term"] == term.code) & plans["live"] & (plans["enrolled_on"] > pd.Timestamp(term.last_day_to_enroll))
+        for at in np.flatnonzero(late.to_numpy()).tolist():
+            gaps: dict[str, object] = {"day": day_text(_enrolled(plans, at)), "last": term.last_day_to_enroll.isoformat()}
+            yield _fact(on, plans, at, "enrolled too late", int(plans["plan_total"].iloc[at]), _enrolled(plans, at), gaps)
+
+
+def _does_not_add_up(on: Ground, plans: pd.DataFrame) -> list[tuple[Fact, str]]:
+    """Plans whose lines, with what was cancelled or spread anew, do not come to the plan total; with the plan id."""
+    active, total = plans["active"].to_numpy(), plans["plan_total"].to_numpy()
+    held = np.minimum(plans["cancelled"].to_numpy(), np.maximum(0, total - active))
+    rolled = np.minimum(plans["lost"].to_numpy(), np.maximum(0, active - total))
+    off = active + held - rolled - total
+    several = plans["row"].duplicated(keep=False).to_numpy()
+    counts = ~several | plans["open"].to_numpy()
+    found = []
+    for at in np.flatnonzero(counts & (np.abs(off) > on.rules.plans.plan_tolerance)).tolist():
+        gaps: dict[str, object] = {
+            "lines": int(total[at] + off[at]),
+            "total": int(total[at]),
+            "side": "over" if off[at] > 0 else "short",
+            "size": abs(int(off[at])),
+        }
+        fact = _fact(on, plans, at, "schedule does not add up", int(off[at]), _enrolled(plans, at), gaps)
+        found.append((fact, plans["plan_id"].iloc[at]))
+    return found
+
+
+class _Offer(NamedTuple):
+    """The plans of a term that one tier and method would write."""
+
+    term: Term
+    tier: Tier
+    method: str
+    which: Ints
+    """Positions in the table of plans."""
+
+
+def _offers(on: Ground, plans: pd.DataFrame) -> Iterator[_Offer]:
+    """Live plans by term, tier and method; those enrolled after the last day to enroll are in none."""
+    live = plans["live"].to_numpy()
+    enrolled = day_numbers(plans["enrolled_on"])
+    for term in on.rules.terms:
+        left = live & (plans["term"] == term.code).to_numpy() & (enrolled <= _day(term.last_day_to_enroll))
+        for tier in term.tiers:
+            inside = left & (enrolled <= _day(tier.enroll_by))
+            left &= ~inside
+            for method in ("bank", "card"):
+                which = np.flatnonzero(inside & (plans["method"] == method).to_numpy())
+                if len(which):
+                    yield _Offer(term, tier, method, which)
+
+
+def _day(day: object) -> int:
+    return int(np.datetime64(str(day), "D").astype("int64"))
+
+
+def _down_payment_missing(on: Ground, plans: pd.DataFrame) -> list[tuple[Fact, str]]:
+    found = []
+    for offer in _offers(on, plans):
+        if not offer.tier.down_percent:
+            continue
+        asked = percent_of_each(plans["plan_total"].to_numpy()[offer.which], offer.tier.down_percent)
+        missing = ~plans["has_down"].to_numpy()[offer.which] & (asked > 0)
+        for at, cents in zip(offer.which[missing].tolist(), asked[missing].tolist(), strict=True):
+            total = int(plans["plan_total"].iloc[at])
+            gaps: dict[str, object] = {"day": day_text(_enrolled(plans, at)), "total": total}
+            fact = _fact(on, plans, at, "no down payment line", cents, _enrolled(plans, at), gaps)
+            found.append((fact, plans["plan_id"].iloc[at]))
+    return found
+
+
+def _off_the_rules(on: Ground, plans: pd.DataFrame, silent: set[str]) -> Iterator[Fact]:
+    """Plans as enrolled whose dates or amounts differ from what the rules would write by more than plan_tolerance."""
+    judged = ~plans["set_later"].to_numpy() & ~plans["plan_id"].isin(silent).to_numpy() & (plans["plan_total"] > 0).to_numpy()
+    for offer in _offers(on, plans):
+        which = offer.which[judged[offer.which]]
+        if offer.method not in offer.term.methods:
+            for at in which.tolist():
+                words = f"it is drawn from a {offer.method}, and the rules of the term allow {', '.join(offer.term.methods)} only"
+                yield _fact(on, plans, at, "schedule off the rules", 0, _enrolled(plans, at), {"differs": words})
+            continue
+        yield from _held_against(on, plans, offer, which)
+
+
+def _held_against(on: Ground, plans: pd.DataFrame, offer: _Offer, which: Ints) -> Iterator[Fact]:
+    """Hold plans against one offer, draw by draw in date order."""
+    total = plans["plan_total"].to_numpy()[which]
+    down = percent_of_each(total, offer.tier.down_percent)
+    dates = np.array([_day(day) for day in sorted(offer.tier.draw_dates)], dtype=np.int64)
+    wanted = _equal_parts(total - down, len(dates), on.rules.plans.split)
+    asked = (wanted > 0).sum(axis=1)
+    position = np.full(len(plans), -1, dtype=np.int64)
+    position[which] = np.arange(len(which))
+    draws = np.flatnonzero((on.lines["kind"] == "draw") & (on.lines["amount"] > 0) & (position[on.at.book.line_plan] >= 0))
+    of = position[on.at.book.line_plan[draws]]
+    day, amount = on.lines["draw_date"][draws], on.lines["amount"][draws]
+    order = np.lexsort((amount, day, of))
+    of, day, amount = of[order], day[order], amount[order]
+    number = np.arange(len(of)) - np.searchsorted(of, of, side="left")
+    count = np.bincount(of, minlength=len(which))
+    inside = number < len(dates)
+    other_day = np.zeros(len(which), dtype=bool)
+    other_day[of[inside & (day != dates[np.minimum(number, len(dates) - 1)])]] = True
+    size = np.zeros(len(which), dtype=np.int64)
+    np.maximum.at(size, of[inside], np.abs(amount - wanted[of, np.minimum(number, len(dates) - 1)])[inside])
+    size = np.maximum(size, np.abs(plans["down"].to_numpy()[which] - down))
+    uneven = size > on.rules.plans.plan_tolerance
+    for i in np.flatnonzero((count != asked) | other_day | uneven).tolist():
+        parts = []
+        if count[i] != asked[i]:
+            parts.append(f"it has {count[i]} draws where the rules write {asked[i]}")
+        elif other_day[i]:
+            has, rule = _first_other_day(day[of == i], dates)
+            parts.append(f"it draws on {day_text(has)} where the rules draw on {day_text(rule)}")
+        if count[i] == asked[i] and uneven[i]:
+            parts.append(f"a line differs from what the rules write by {people_money(int(size[i]))}")
+        at = int(which[i])
+        amount_off = int(size[i]) if count[i] == asked[i] and uneven[i] else 0
+        gaps: dict[str, object] = {"differs": " and ".join(parts)}
+        yield _fact(on, plans, at, "schedule off the rules", amount_off, _enrolled(plans, at), gaps)
+
+
+def _first_other_day(has: Ints, dates: Ints) -> tuple[int, int]:
+    return next((int(a), int(b)) for a, b in zip(has, dates, strict=False) if a != b)
+
+
+def _equal_parts(total: Ints, parts: int, split: str) -> Ints:
+    """Each total in equal parts, as money.split_equal shares them; one row per total."""
+    each, spare = np.divmod(total, parts)
+    if split == "last absorbs":
+        found = np.repeat(each[:, None], parts, axis=1)
+        found[:, -1] += spare
+        return np.asarray(found)
+    return np.asarray(each[:, None] + (np.arange(parts)[None, :] < spare[:, None]))
+
+
+def _fee_missing(on: Ground, plans: pd.DataFrame) -> Iterator[Fact]:
+    """Students with a live plan and no fee line in any plan of the term, where the export has fee lines for that term."""
+    with_fee = set(plans.loc[plans["has_fee"], "row"])
+    for term in on.rules.terms:
+        mine = plans[plans["term"] == term.code]
+        if not term.plan_fee or not mine["has_fee"].any():
+            continue
+        live = mine[mine["live"] & ~mine["row"].isin(with_fee)].sort_values(["row", "enrolled_on", "plan_id"])
+        for at in live.index[~live["row"].duplicated()].tolist():
+            yield _fact(on, plans, at, "fee missing", term.plan_fee, _enrolled(plans, at), {})

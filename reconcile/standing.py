@@ -1,0 +1,213 @@
+"""Where each exception stands against the run before: its id, its age, and what people decided about it.
+
+An exception keeps its id from run to run, so that its age, note and disposition stay with it:
+
+    new       found for the first time, or found again after it had gone
+    carried   it stood on the list before
+    changed   its amount has moved by more than plan_tolerance since a person decided about it: look again
+    closed    a person wrote a closing disposition, and it is as it was then
+    resolved  it is no longer found; told once, and as long as a note or disposition stands beside it
+
+Nothing that a person wrote is ever lost: each disposition is kept in a growing table of its own, with the amount that it spoke of.
+"""
+
+from __future__ import annotations
+
+import base64
+import hashlib
+from collections import Counter
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any, NamedTuple
+
+import pandas as pd
+
+from reconcile.schemas import DTYPES, OUTPUTS
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable, Mapping, Sequence
+    from datetime import date
+
+    from reconcile.dispositions import Note
+    from reconcile.exception_facts import Fact
+
+NEW, CARRIED, CHANGED, CLOSED, RESOLVED = STANDINGS = ("new", "carried", "changed", "closed", "resolved")
+DECIDED = ("disposition", "note", "decided_by", "decided_on")
+
+
+@dataclass(frozen=True, eq=False)
+class PreviousList:
+    """What the run before hands on: its exceptions and the dispositions so far, shaped by schemas.OUTPUTS."""
+
+    exceptions: pd.DataFrame
+    dispositions: pd.DataFrame | None = None
+
+
+class Decided(NamedTuple):
+    """What a person wrote, and the amount (cents) that it spoke of."""
+
+    disposition: str = ""
+    note: str = ""
+    decided_by: str = ""
+    decided_on: pd.Timestamp | None = None
+    amount: int | None = None
+
+    @property
+    def words(self) -> tuple[str, str, str, str]:
+        """What was written, as text."""
+        return self.disposition, self.note, self.decided_by, "" if self.decided_on is None else str(self.decided_on.date())
+
+
+class Stood(NamedTuple):
+    """Where one exception stands: first seen, standing, and what a person decided."""
+
+    first_seen: pd.Timestamp
+    standing: str
+    decided: Decided
+
+
+def exception_ids(facts: Sequence[Fact]) -> list[str]:
+    """A short text for each fact that depends only on what it is about, and an ordinal where several are about the same.
+
+    In:      facts in any order; those about the same are numbered by the day on which they happened, then by amount and evidence.
+    """
+    keys = [(f.kind, f.term, f.student_id, "" if f.whole else f.plan_id, "" if f.whole else f.line, f.about) for f in facts]
+    order = sorted(range(len(facts)), key=lambda at: (keys[at], facts[at].happened or 0, facts[at].amount, facts[at].evidence))
+    seen: Counter[tuple[str, ...]] = Counter()
+    ids = [""] * len(facts)
+    for at in order:
+        ids[at] = _short((*keys[at], str(seen[keys[at]])))
+        seen[keys[at]] += 1
+    return ids
+
+
+def _short(parts: tuple[str, ...]) -> str:
+    """Twelve letters and digits in groups of four, easy to read out.
+
+    >>> _short(("failed draw", "2026-FA", "S1", "P1", "4", "", "0"))
+    'XZEPA-C2ZR-3U63'
+    """
+    digest = hashlib.sha256("\x1f".join(parts).encode("utf-8", "backslashreplace")).digest()
+    text = base64.b32encode(digest[:8]).decode("ascii")[:12]
+    return f"X{text[:4]}-{text[4:8]}-{text[8:]}"
+
+
+class Memory:
+    """The list of the run before, and what people wrote since: asked for each exception of today."""
+
+    def __init__(self, previous: PreviousList | None, notes: Iterable[Note], closing: frozenset[str], tolerance: int, as_of: date) -> None:
+        self._as_of = pd.Timestamp(as_of)
+        self._closing, self._tolerance = closing, tolerance
+        rows = [] if previous is None else previous.exceptions.to_dict("records")
+        self.before: dict[str, dict[str, Any]] = {str(row["exception_id"]): {str(k): v for k, v in row.items()} for row in rows}
+        self._log = _log_of(previous)
+        self._decided = {id_: _decided(row) for id_, row in self.before.items()}
+        for row in self._log:
+            told = _decided(row, int(row["amount"]))
+            if told.words == self._decided.get(str(row["exception_id"]), Decided()).words:
+                self._decided[str(row["exception_id"])] = told
+        known = {(str(row["exception_id"]), *_decided(row).words) for row in (*self._log, *self.before.values())}
+        self._new: dict[str, Decided] = {}
+        self._written: list[tuple[str, Decided]] = []
+        for note in sorted(notes, key=lambda n: n.decided_on.isoformat() if n.decided_on else ""):
+            on = None if note.decided_on is None else pd.Timestamp(note.decided_on)
+            decided = Decided(note.disposition, note.note, note.decided_by, on)
+            if (note.exception_id, *decided.words) not in known:
+                self._new[note.exception_id] = decided
+                self._written.append((note.exception_id, decided))
+
+    def stands(self, exception_id: str, amount: int) -> Stood:
+        """Where an exception that was found today stands, with its amount in cents."""
+        before = self.before.get(exception_id)
+        gone_before = before is None or before["standing"] == RESOLVED
+        decided = self._decision(exception_id, amount)
+        basis = amount if decided.amount is None else decided.amount
+        moved = bool(decided.disposition) and abs(amount - basis) > self._tolerance
+        closed = decided.disposition in self._closing
+        first = self._as_of if before is None or (gone_before and not closed) else pd.Timestamp(before["first_seen"])
+        standing = CHANGED if moved else CLOSED if closed else NEW if gone_before else CARRIED
+        return Stood(first, standing, decided)
+
+    def _decision(self, exception_id: str, amount: int | None) -> Decided:
+        """What stands written, with the amount it spoke of: what the person had before them on the day of the decision."""
+        before = self.before.get(exception_id)
+        new = self._new.get(exception_id)
+        if new is None:
+            old = self._decided.get(exception_id, Decided())
+            return old if old.amount is not None or before is None or not old.disposition else old._replace(amount=int(before["amount"]))
+        saw_today = before is None or before["standing"] == RESOLVED or (new.decided_on is not None and new.decided_on >= self._as_of)
+        return new._replace(amount=amount if saw_today or before is None else int(before["amount"]))
+
+    def gone(self, found: Mapping[str, int]) -> list[dict[str, Any]]:
+        """Rows of exceptions that were on the list before, or that a note names, and are not found today; `found`: today's ids."""
+        rows = []
+        for id_, before in self.before.items():
+            decided = self._decision(id_, None)
+            if id_ in found or (before["standing"] == RESOLVED and not (decided.disposition or decided.note)):
+                continue
+            rows.append(before | _written(decided) | self._resolved(before))
+        unknown = [id_ for id_ in self._new if id_ not in found and id_ not in self.before]
+        return rows + [self._unknown(id_) for id_ in unknown]
+
+    def _resolved(self, before: Mapping[str, Any]) -> dict[str, Any]:
+        if before["standing"] == RESOLVED:
+            return {}
+        age = (self._as_of - pd.Timestamp(before["first_seen"])).days
+        action = f"Nothing more to do: it is no longer found as of {self._as_of.date()}."
+        return {"standing": RESOLVED, "age_days": age, "act_by": pd.NaT, "action": action}
+
+    def _unknown(self, exception_id: str) -> dict[str, Any]:
+        """The row of a note whose exception stands on no list that we know."""
+        empty: dict[str, Any] = {c.name: "" for c in OUTPUTS["exceptions"]}
+        dates = {c.name: pd.NaT for c in OUTPUTS["exceptions"] if c.kind == "date"}
+        what = "A note names this exception, and neither this list nor the one before holds it."
+        own = {"exception_id": exception_id, "severity": "information", "amount": 0, "age_days": 0, "standing": RESOLVED}
+        own |= {"first_seen": self._as_of, "what": what, "action": "See whether the id in the notes file is right."}
+        return empty | dates | own | _written(self._decision(exception_id, None))
+
+    @property
+    def strangers(self) -> tuple[str, ...]:
+        """Ids in the notes that the list before did not hold; some may be found today."""
+        return tuple(id_ for id_ in self._new if id_ not in self.before)
+
+    def log(self, amounts: Mapping[str, int], rows: Mapping[str, Mapping[str, Any]]) -> pd.DataFrame:
+        """OUTPUTS["dispositions"]: all that was ever decided, then what this run read.
+
+        In:      today's amounts by id, and today's rows by id (for kind, term and student).
+        """
+        written = []
+        for id_, decided in self._written:
+            spoke_of = self._decision(id_, amounts.get(id_)).amount
+            row = rows.get(id_, {})
+            about = {name: row.get(name, "") for name in ("kind", "term", "student_id")}
+            amount = spoke_of if spoke_of is not None else int(self.before.get(id_, {}).get("amount", 0))
+            written.append({"exception_id": id_, **about, **_written(decided), "amount": amount, "read_as_of": self._as_of})
+        return typed([*self._log, *written], "dispositions")
+
+
+def _log_of(previous: PreviousList | None) -> list[dict[str, Any]]:
+    if previous is None or previous.dispositions is None:
+        return []
+    return [{str(k): v for k, v in row.items()} for row in previous.dispositions.to_dict("records")]
+
+
+def _decided(row: Mapping[str, Any], amount: int | None = None) -> Decided:
+    on = row["decided_on"]
+    return Decided(str(row["disposition"]), str(row["note"]), str(row["decided_by"]), None if pd.isna(on) else pd.Timestamp(on), amount)
+
+
+def _written(decided: Decided) -> dict[str, Any]:
+    """The four columns of what a person wrote."""
+    return dict(zip(DECIDED, (*decided[:3], pd.NaT if decided.decided_on is None else decided.decided_on), strict=True))
+
+
+def typed(rows: Sequence[Mapping[str, Any]], name: str) -> pd.DataFrame:
+    """Rows as a table of OUTPUTS[name]."""
+    columns = OUTPUTS[name]
+    table = {}
+    for column in columns:
+        values = [row[column.name] for row in rows]
+        if column.kind == "date":
+            table[column.name] = pd.Series(pd.to_datetime(pd.Series(values, dtype="object"))).astype("datetime64[s]")
+        else:
+            table[column.name] = pd.Series(values, dtype=DTYPES[column.kind])
+    return pd.DataFrame(table)

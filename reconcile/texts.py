@@ -1,0 +1,109 @@
+"""Text columns in bulk: codes instead of words, without making a Python string of every cell.
+
+A run looks up millions of student ids, plan ids and words. The `str` columns keep their text in one arrow buffer; these helpers work on
+that buffer, so that a lookup or a choice of words costs about as much as one on integers. Absent text is "" everywhere.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+import pandas as pd
+import pyarrow as pa  # type: ignore[import-untyped]
+import pyarrow.compute as pc  # type: ignore[import-untyped]
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable, Sequence
+
+    from numpy.typing import NDArray
+
+    Ints = NDArray[np.int64]
+
+UNKNOWN = -1
+"""Position of a text that is not among the names."""
+
+
+def arrow_text(texts: pd.Series | pd.Index | pd.api.extensions.ExtensionArray) -> pa.Array:
+    """The texts as one arrow array of large strings, as a rule without a copy."""
+    held = texts if isinstance(texts, pd.api.extensions.ExtensionArray) else texts.array
+    array = pa.array(held, from_pandas=True)
+    if isinstance(array, pa.ChunkedArray):
+        array = array.combine_chunks()
+    return array if array.type == pa.large_string() else array.cast(pa.large_string())
+
+
+def text_series(array: pa.Array, index: pd.Index | None = None) -> pd.Series:
+    """An arrow array of texts as a `str` column."""
+    held = pd.array(array.cast(pa.large_string()), dtype="str")
+    return pd.Series(held, index=index, copy=False)
+
+
+def distinct(columns: Iterable[pd.Series]) -> pd.Index:
+    """Every text of the columns once, sorted."""
+    each = [pc.unique(arrow_text(column)) for column in columns]
+    names = pc.unique(pa.chunked_array(each, type=pa.large_string()))
+    found: pd.Index = pd.Index(text_series(names.take(pc.sort_indices(names))))
+    return found
+
+
+def positions(names: pd.Index, texts: pd.Series) -> Ints:
+    """Position of each text among the (distinct) names, or UNKNOWN."""
+    found = pc.index_in(arrow_text(texts), value_set=arrow_text(names))
+    return np.asarray(pc.fill_null(found, UNKNOWN).to_numpy(zero_copy_only=False), dtype=np.int64)
+
+
+def among(texts: pd.Series, names: pd.Series | pd.Index | Sequence[str]) -> NDArray[np.bool_]:
+    """Whether each text is one of the names; quick for many names too."""
+    wanted = arrow_text(names) if isinstance(names, pd.Series | pd.Index) else pa.array(list(names), type=pa.large_string())
+    return np.asarray(pc.is_in(arrow_text(texts), value_set=wanted).to_numpy(zero_copy_only=False), dtype=np.bool_)
+
+
+def is_word(texts: pd.Series, word: str) -> NDArray[np.bool_]:
+    """Whether each text is that word."""
+    return np.asarray(pc.equal(arrow_text(texts), pa.scalar(word, pa.large_string())).to_numpy(zero_copy_only=False), dtype=np.bool_)
+
+
+def picked(names: pd.Series | pd.Index, at: Ints, otherwise: pd.Series | str = "") -> pd.Series:
+    """The name at each position; where the position is UNKNOWN, what stands in `otherwise`."""
+    unknown = pa.array(at < 0) if (at < 0).any() else None
+    texts = arrow_text(names).take(pa.array(at, mask=None if unknown is None else at < 0))
+    if unknown is not None:
+        rest = arrow_text(otherwise) if isinstance(otherwise, pd.Series) else pa.scalar(otherwise, pa.large_string())
+        texts = pc.if_else(unknown, rest, texts)
+    return text_series(texts)
+
+
+def words(codes: np.ndarray[tuple[int], np.dtype[np.integer]], names: Sequence[str]) -> pd.Series:
+    """The word of each small code."""
+    return text_series(pa.array(list(names), type=pa.large_string()).take(pa.array(codes)))
+
+
+def first_true(conditions: Sequence[NDArray[np.bool_]]) -> NDArray[np.int8]:
+    """Number of the first condition that holds in each place, or the count of conditions where none does."""
+    code = np.full(len(conditions[0]), len(conditions), dtype=np.int8)
+    for at in range(len(conditions) - 1, -1, -1):
+        code[conditions[at]] = at
+    return code
+
+
+def spread(count: int, at: Ints, texts: pd.Series) -> pd.Series:
+    """A column of `count` texts, empty but for `texts` at the given positions (each at most once; the last one wins)."""
+    where = np.full(count, UNKNOWN, dtype=np.int64)
+    where[at] = np.arange(len(at))
+    return picked(texts, where)
+
+
+def folded_among(texts: pd.Series, wanted: Iterable[str]) -> NDArray[np.bool_]:
+    """Whether each text is one of the wanted, whatever its capitals and the spaces around it."""
+    folded = {word.strip().casefold() for word in wanted}
+    names = distinct([texts])
+    return among(texts, [name for name in names if name.strip().casefold() in folded])
+
+
+def sums_by(texts: pd.Series, cents: Ints) -> dict[str, int]:
+    """Cents summed by word, in the order of the words."""
+    names = distinct([texts])
+    total = np.zeros(len(names), dtype=np.int64)
+    np.add.at(total, positions(names, texts), cents)
+    return dict(zip(names.tolist(), total.tolist(), strict=True))

@@ -34,11 +34,7 @@ def draw_dates(lines: pd.DataFrame, pairs: pd.DataFrame, ledger: pd.DataFrame, p
     lost = state["in transit"] | state["failed"] | state["not seen"]
     bank = np.zeros(len(lines), dtype=np.int64)
     np.add.at(bank, pairs["line"].to_numpy(), pairs["cents"].to_numpy())
-    posted = ledger[among(ledger["how"], [POSTED, TAKEN_OFF])]
-    line_of_event = money["line_at"].to_numpy()[posted["event"].to_numpy()]
-    on_line = line_of_event != NOBODY
-    on_ledger = np.zeros(len(lines), dtype=np.int64)
-    np.add.at(on_ledger, line_of_event[on_line], postings["amount"].to_numpy()[posted["posting"].to_numpy()][on_line])
+    on_ledger = _ledger_by_line(len(lines), pairs, ledger, postings, money)
     table = pd.DataFrame(
         {
             "term": lines["term"],
@@ -57,6 +53,28 @@ def draw_dates(lines: pd.DataFrame, pairs: pd.DataFrame, ledger: pd.DataFrame, p
     table = table.groupby(["term", "draw_date"], as_index=False, sort=True).sum()
     table["difference"] = table["bank_total"] - table["ledger_total"]
     return table[[column.name for column in OUTPUTS["draw_dates"]]].astype({"lines": "int64"})
+
+
+def _ledger_by_line(count: int, pairs: pd.DataFrame, ledger: pd.DataFrame, postings: pd.DataFrame, money: pd.DataFrame) -> Ints:
+    """Net cents of the plan draw postings of each line; a posting of an event over several lines divides as the event does."""
+    posted = ledger[among(ledger["how"], [POSTED, TAKEN_OFF])]
+    event, cents = posted["event"].to_numpy(), postings["amount"].to_numpy()[posted["posting"].to_numpy()]
+    line = money["line_at"].to_numpy()[event]
+    money_pairs = pairs[is_word(pairs["role"], "money")]
+    spread = money_pairs[money_pairs["event"].duplicated(keep=False)]
+    divided = np.isin(event, spread["event"].to_numpy())
+    total = np.zeros(count, dtype=np.int64)
+    whole = (line != NOBODY) & ~divided
+    np.add.at(total, line[whole], cents[whole])
+    shares: dict[int, list[tuple[int, int]]] = {}
+    for at, on, share in spread[["event", "line", "cents"]].itertuples(index=False):
+        shares.setdefault(at, []).append((on, share))
+    for at, left in zip(event[divided].tolist(), cents[divided].tolist(), strict=True):
+        *others, (last, _share) = shares[at]
+        for on, share in others:
+            total[on] += share
+        total[last] += left - sum(share for _on, share in others)
+    return total
 
 
 def settlement_days(lines: pd.DataFrame, events: pd.DataFrame, money: pd.DataFrame) -> pd.DataFrame:

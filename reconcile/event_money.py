@@ -13,6 +13,7 @@ import pandas as pd
 
 from reconcile.draws import PAYMENT, UNDECIDED
 from reconcile.events import NOBODY, day_numbers
+from reconcile.student_case import line_number
 from reconcile.texts import first_true, is_word, picked, spread, words
 
 if TYPE_CHECKING:
@@ -60,7 +61,7 @@ def event_money(lines: pd.DataFrame, events: pd.DataFrame, book: Book, owners: O
     amount = events["amount"].to_numpy()
     outcome = events["outcome"]
     cleared = is_word(outcome, "cleared")
-    line_at = _first_line(matching.pairs, count)
+    line_at = _first_line(lines, matching.pairs, count)
     plan = np.where(line_at != NOBODY, book.line_plan[line_at] if len(lines) else NOBODY, owners.plan)
     plan = np.where(plan == NOBODY, _running_plan(lines, events, book, owners, plan == NOBODY, rules), plan)
     undoes, undone = matching.undoings["by"].to_numpy(), matching.undoings["of"].to_numpy()
@@ -119,11 +120,19 @@ def _of_line(lines: pd.DataFrame, line_at: Ints) -> tuple[Ints, Ints, Bools]:
     return np.where(has, amount, 0), np.where(has, gross, 0), has & fee
 
 
-def _first_line(pairs: pd.DataFrame, count: int) -> Ints:
-    """The first line (in line order) that each event is on, or NOBODY."""
+def _first_line(lines: pd.DataFrame, pairs: pd.DataFrame, count: int) -> Ints:
+    """The first line (by draw date, plan and line as a number) that each event is on, or NOBODY."""
     first = np.full(count, NOBODY, dtype=np.int64)
-    at = pairs["event"].to_numpy()[::-1]
-    first[at] = pairs["line"].to_numpy()[::-1]
+    at, line = pairs["event"].to_numpy(), pairs["line"].to_numpy()
+    first[at] = line
+    several = pairs["event"].duplicated(keep=False).to_numpy()
+    if several.any():
+        rows = lines[["draw_date", "plan_id", "line"]].iloc[np.unique(line[several])]
+        order = {row: (day, plan, line_number(name)) for row, day, plan, name in rows.itertuples()}
+        for event, found in sorted(
+            zip(at[several].tolist(), line[several].tolist(), strict=True), key=lambda pair: order[pair[1]], reverse=True
+        ):
+            first[event] = found
     return first
 
 

@@ -16,6 +16,7 @@ import pandas as pd
 
 from reconcile.aid import aid_standing
 from reconcile.as_of import hold_bank_files_to_lines, lines_on_the_day, on_the_day
+from reconcile.bank_gaps import families_of, gap_notes, hardly_seen
 from reconcile.bulk import match_all
 from reconcile.control import prove
 from reconcile.coverage import Standing, standings
@@ -78,7 +79,7 @@ def reconcile_exports(
     hold(tables["proof"])
     listed = list_exceptions(worked, exports, rules, previous, notes)
     tables |= {"exceptions": listed.table, "dispositions": listed.dispositions}
-    return Result(as_of, tables, worked.findings, (*run_notes(exports, worked.dated), *listed.notes))
+    return Result(as_of, tables, worked.findings, (*gap_notes(hardly_seen(worked.lines)), *run_notes(exports, worked.dated), *listed.notes))
 
 
 def work_out(exports: Exports, rules: Rules, as_of: date, *, everyone_exact: bool = False) -> Worked:
@@ -105,7 +106,7 @@ def work_out(exports: Exports, rules: Rules, as_of: date, *, everyone_exact: boo
     students = standings(_standing(charges, aid, postings, credit_rows, money, lines), rules, as_of)
     bill = _bill_rows(charges, aid, postings, ledger, credit_rows, rules)
     variance, keys = variances(lines, bill, money, students, rules, as_of)
-    decide = person_decides_first(money, matching.told, exports.blocked, variance)
+    decide = person_decides_first(money, matching.told, exports.blocked, variance) | families_of(hardly_seen(lines), lines, keys)
     plans = advise_plans(variance, keys, lines, book, stops, students, decide, rules, as_of)
     return Worked(
         as_of=as_of,

@@ -17,14 +17,15 @@ PACKAGE = Path(__file__).parents[1] / "reconcile"
 ORDER = (
     ("__init__",),
     ("errors", "money", "banking_days", "texts"),
-    ("findings",),
+    ("findings", "texts"),
     ("toml_lines", "toml_errors", "exception_kinds", "policy_models", "policy_checks", "return_table", "policy"),
     ("schemas",),
     (
         *("raw", "text_encoding", "cell_dates", "cell_money", "cells", "raw_foot", "raw_rows", "csv_exact", "csv_fast", "csv_files"),
         *("xlsx_safety", "xlsx_parts", "xlsx_cells", "xlsx_files", "sensitive"),
         *("column_map", "export_files", "headings", "routes", "intake_problems", "intake_rows", "intake_batch", "intake_checks"),
-        *("intake_overlap", "intake_files", "control_totals", "intake_counts", "exports", "schedule"),
+        *("intake_overlap", "intake_files", "control_totals", "intake_counts", "lost_zeros", "unused_words", "same_files", "exports"),
+        "schedule",
     ),
     (
         "student_case",
@@ -45,11 +46,18 @@ ORDER = (
     ("coverage",),
     ("as_of",),
     ("variance",),
-    ("proposals", "plans"),
+    ("proposals", "plans", "bank_gaps"),
     ("worked",),
+    (
+        *("dispositions", "exception_facts", "exception_advice", "exceptions_money", "exceptions_draws", "exceptions_bill"),
+        *("exceptions_bank", "exceptions_plans", "ledger_leftovers", "exceptions_ledger", "common_causes", "standing", "exception_list"),
+    ),
     ("entries", "report_tables", "day_tables", "proof", "control"),
     ("run",),
-    ("deliver.__init__", "deliver.csv_out", "deliver.summary", "deliver.intake_words", "run_folder", "audit"),
+    (
+        *("deliver.__init__", "deliver.csv_out", "deliver.summary", "deliver.intake_words", "run_folder", "audit"),
+        *("run_tables", "story_facts", "deliver.story"),
+    ),
     ("starting", "cli_support", "commands", "cli", "__main__"),
 )
 """Groups from the bottom up. A module imports from the groups before its own, and within its own as long as nothing goes in a circle."""

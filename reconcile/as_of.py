@@ -38,6 +38,7 @@ class Dated:
     rows: pd.DataFrame
     aside: pd.Series
     """Bucket of each row that does not count, "" for those that do."""
+    as_of: date
 
     @cached_property
     def counting(self) -> pd.DataFrame:
@@ -59,7 +60,7 @@ def on_the_day(tables: dict[str, pd.DataFrame], rules: Rules, as_of: date) -> di
         later = later_than(rows[EXPORTS[name].dated_by], as_of)
         elsewhere = ~among(rows["term"], known) if "term" in rows.columns else np.zeros(len(rows), dtype=np.bool_)
         aside = words(first_true([later, elsewhere]), (ENROLLED_LATER if name == "plan_schedules" else LATER, OTHER_TERMS, ""))
-        found[name] = Dated(rows, aside)
+        found[name] = Dated(rows, aside, as_of)
     return found
 
 

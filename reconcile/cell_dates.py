@@ -59,6 +59,15 @@ def has_time(text: str) -> bool:
     return bool(serial and serial[2] and serial[2].strip("0"))
 
 
+def is_day_number(text: str) -> bool:
+    """Whether the cell is written as a spreadsheet's day number.
+
+    >>> is_day_number("46200"), is_day_number("46200.75"), is_day_number("20260627")
+    (True, True, False)
+    """
+    return _SERIAL.fullmatch(text.strip()) is not None
+
+
 def day_of(text: str, order: DateOrder, system: DateSystem) -> date | Refusal:
     """The calendar day of one written date, or why it is none.
 

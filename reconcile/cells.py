@@ -20,7 +20,7 @@ import numpy as np
 import pyarrow as pa  # type: ignore[import-untyped]
 import pyarrow.compute as pc  # type: ignore[import-untyped]
 
-from reconcile.cell_dates import DateOrder, day_of, has_time
+from reconcile.cell_dates import DateOrder, day_of, has_time, is_day_number
 from reconcile.cell_money import LIMIT, DecimalMark, Refusal, amount_cents
 from reconcile.raw import heading_key
 
@@ -155,8 +155,11 @@ def _ordinary_cents(texts: pa.Array, mark: DecimalMark) -> tuple[Ints, Bools]:
     return cents, done
 
 
-def parse_dates(cells: pa.Array, date_order: DateOrder, date_system: DateSystem) -> Parsed:
-    """Calendar days as datetime64[s] at midnight, NaT where absent or bad."""
+def parse_dates(cells: pa.Array, date_order: DateOrder, date_system: DateSystem, *, tell_numbers: bool = False) -> Parsed:
+    """Calendar days as datetime64[s] at midnight, NaT where absent or bad.
+
+    In:      `tell_numbers`: note how many dates stand as a spreadsheet's day numbers; only text is asked so, a workbook may well hold them.
+    """
     found = _uniques(cells)
     days = np.full(len(found.texts), "NaT", dtype="datetime64[s]")
     problems: dict[int, Refusal] = {}
@@ -170,8 +173,22 @@ def parse_dates(cells: pa.Array, date_order: DateOrder, date_system: DateSystem)
         else:
             days[i] = np.datetime64(read, "s")
             timed[i] = has_time(text)
-    count = int(timed[found.where].sum()) if timed.any() else 0
-    return found.spread(days, problems, (f"{count} dates carry a time of day; only the day is read",) if count else ())
+    notes = []
+    if count := int(timed[found.where].sum()) if timed.any() else 0:
+        notes.append(f"{count:,} {'date carries' if count == 1 else 'dates carry'} a time of day; only the day is read")
+    if tell_numbers:
+        notes += _day_numbers(found, days)
+    return found.spread(days, problems, tuple(notes))
+
+
+def _day_numbers(found: _Uniques, days: NDArray[np.datetime64]) -> list[str]:
+    """A note if dates were read from day numbers: an office may not know that its export writes them, and a wrong column looks the same."""
+    numbers = [i for i, text in enumerate(found.texts) if is_day_number(text) and not np.isnat(days[i])]
+    if not numbers:
+        return []
+    count = int(np.isin(found.where, numbers).sum())
+    told = "date stands as a spreadsheet's day number" if count == 1 else "dates stand as a spreadsheet's day numbers"
+    return [f"{count:,} {told}, such as {found.texts[numbers[0]]} read as {days[numbers[0]].astype('datetime64[D]')}"]
 
 
 def parse_words(cells: pa.Array, allowed: Collection[str], translate: Mapping[str, str]) -> Parsed:

@@ -206,6 +206,8 @@ def _list_of_rejected(rejected: pd.DataFrame, request: Request | None) -> tuple[
     columns = schemas.OUTPUTS["rejected_rows"]
     place = run_folder.write_refused(request.reports, request.as_of, lambda path: csv_out.write_table(rejected, columns, path))
     say(intake_words.problems_text(rejected))
+    if len(rejected) == 1:
+        return (f"The one problem of a single row, with how to mend it, is in {place}",)
     return (f"All {len(rejected):,} problems of single rows, with how to mend each, are in {place}",)
 
 

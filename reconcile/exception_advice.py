@@ -12,10 +12,13 @@ from reconcile.exception_facts import day_text, listed
 from reconcile.money import people_money
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     from reconcile.exception_facts import Ground
     from reconcile.proposals import Advice
 
-ONE_OR_THE_OTHER = "Give it back, or let the remaining draws shrink as proposed: one or the other, never both."
+ONE_OR_THE_OTHER = "one or the other"
+AGREE = "Plan and bill agree: give nothing more back and change no draw for it; confirm how it was settled."
 
 
 def person_first(on: Ground, row: int) -> str:
@@ -24,6 +27,8 @@ def person_first(on: Ground, row: int) -> str:
         return ""
     plans = on.plans["plan_ids"][row].split("; ")
     blocked = on.blocked
+    if ("everyone", "") in blocked:
+        return "A rejected bank row names nobody (rejected_rows.csv): no draw is proposed for anyone until it is mended."
     if ("student", on.plans["student_id"][row]) in blocked or any(("plan", plan) in blocked for plan in plans):
         return "A row of this student or plan was rejected (rejected_rows.csv): no draw is proposed until it is mended."
     if row in on_told_rows(on):
@@ -42,29 +47,121 @@ def on_told_rows(on: Ground) -> frozenset[int]:
     return frozenset(rows | {at for at, student in enumerate(on.plans["student_id"]) if student in adrift}) if adrift else frozenset(rows)
 
 
-def proposal(on: Ground, row: int, *, again: bool = True) -> tuple[str, ...]:
+def proposal(on: Ground, row: int, *, again: bool = True, awaited: bool = True) -> tuple[str, ...]:
     """What the draws of a row of plans should become, in sentences; none where nothing needs to change.
 
-    In:      `again` false leaves out what may be presented again (the failed draw says so of itself).
+    In:      `again`, `awaited` false leave out what may be presented again or still come (the exception says so of itself).
+    Out:     first of all the draws that can no longer be changed with notice, and the choice that is left.
     """
     if row < 0:
         return ()
-    said = [person_first(on, row)]
     advice = on.advice(row)
+    said = [person_first(on, row), too_near(on, row)]
     if again and advice.again_lines:
         lines = listed(f"line {line} of plan {plan}" for plan, line in advice.again_lines)
         said.append(f"{people_money(advice.again)} may be presented again: {lines}.")
-    if advice.awaited:
-        said.append(f"{people_money(advice.awaited)} may still come (a late draw or late aid): do not ask for it a second time.")
+    if awaited and advice.awaited:
+        said.append(_awaited(on, row, advice))
     said += [_draws(on, advice), _give_back(on, row, advice)]
-    if advice.to_stop:
-        said.append(
-            f"Stop {people_money(advice.to_stop)} of draws in transit or too near for a notice; what cannot be stopped is given back once "
-            "it has cleared."
-        )
     if advice.to_collect:
-        said.append(f"{people_money(advice.to_collect)} cannot be put on the draws: agree another way to pay it.")
+        why = _why_not_on_draws(on, row, advice)
+        said.append(f"{people_money(advice.to_collect)} cannot be put on the draws ({why}): agree another way to pay it.")
     return tuple(part for part in said if part)
+
+
+def conditional(condition: str, said: Sequence[str]) -> str:
+    """A proposal that holds only under a condition; "" where nothing is proposed."""
+    text = " ".join(said).removeprefix("Proposed: ")
+    return f"{condition} {text[0].lower()}{text[1:]}" if text else ""
+
+
+def money_back(on: Ground, row: int, amount: int, safe: str) -> tuple[str, ...]:
+    """What is done about money taken wrongly: it follows from how plan and bill stand today, and one remedy is named, once.
+
+    In:      the row of plans (below 0: no plan of the student ran), cents taken wrongly, the words for when money may go back ("" a card).
+    """
+    back = f"Money goes back {safe}." if safe else ""
+    if row < 0 or not on.billed[on.plans["term"][row]]:
+        return (back, *proposal(on, row))
+    if person_first(on, row):
+        return proposal(on, row)
+    variance, tolerance = int(on.plans["variance"][row]), on.rules.plans.plan_tolerance
+    if abs(variance) <= tolerance:
+        halted = on.held[row] > 0
+        return (AGREE, *(proposal(on, row) if halted else ()))
+    if variance < 0:
+        short = people_money(-variance)
+        return (f"The plan is short by {short} with this money counted: give nothing back before that is settled.", *proposal(on, row))
+    said = proposal(on, row)
+    advice = on.advice(row)
+    if not _changed(on, advice):
+        return said if advice.to_stop or advice.to_give_back else (back, *said)
+    some = min(variance, amount)
+    kept = f" and give back only the {people_money(advice.to_give_back)} that they cannot take up" if advice.to_give_back else ""
+    choice = f"Give {people_money(some)} back, or let the remaining draws shrink as proposed{kept}: {ONE_OR_THE_OTHER}, never both."
+    return (choice, back, *(part for part in said if part != _give_back(on, row, advice)))
+
+
+def too_near(on: Ground, row: int) -> str:
+    """The draws that would take money not owed and can no longer be changed with notice, and the choice that is left; "" if none."""
+    excess = on.advice(row).to_stop if row >= 0 else 0
+    if not excess:
+        return ""
+    lines, near = on.lines, on.today + on.rules.plans.notice_days
+    mine = [at for at in on.mine("lines", row) if lines["kind"][at] != "fee" and lines["amount"][at] > 0]
+    kept = [at for at in mine if lines["state"][at] == "pending" and lines["draw_date"][at] < near and not lines["stopped"][at]]
+    stop: list[int] = []
+    for at in reversed(kept):
+        if sum(int(lines["amount"][line]) for line in stop) < excess:
+            stop.insert(0, at)
+    stopped = sum(int(lines["amount"][at]) for at in stop)
+    parts = []
+    if stop:
+        one = len(stop) == 1
+        collect = f" and collect {people_money(stopped - excess)}" if stopped > excess else ""
+        parts.append(
+            f"The {_named(on, stop)} can no longer be changed with notice. Either stop {'it' if one else 'each of them'} whole"
+            f"{collect}, or let {'it' if one else 'them'} be taken and give {people_money(min(excess, stopped))} back once "
+            f"{'it has' if one else 'they have'} cleared: {ONE_OR_THE_OTHER}, never both."
+        )
+    if stopped < excess:
+        going = [at for at in mine if lines["state"][at] == "in transit"]
+        which = (
+            f"The {_named(on, going)} {'is' if len(going) == 1 else 'are'} in transit and cannot be stopped" if going else "It is too late"
+        )
+        parts.append(f"{which}: give {people_money(excess - stopped)} back once it has cleared and the bank can no longer return it.")
+    return " ".join(parts)
+
+
+def _named(on: Ground, lines: Sequence[int]) -> str:
+    words = listed(f"{day_text(on.lines['draw_date'][at])} for {people_money(int(on.lines['amount'][at]))}" for at in lines)
+    return f"draw{'s' if len(lines) > 1 else ''} of {words}"
+
+
+def _changed(on: Ground, advice: Advice) -> bool:
+    """Whether a draw that is not under a stop changes."""
+    return any(old != new and (plan, line) not in on.stopped_lines for _day, old, new, plan, line in advice.draws)
+
+
+def _awaited(on: Ground, row: int, advice: Advice) -> str:
+    """What may still come, a late draw or late aid."""
+    lines = on.lines
+    late = [at for at in on.mine("lines", row) if lines["state"][at] == "not seen" and on.today <= lines["late_end"][at]]
+    draws = min(advice.awaited, sum(int(lines["amount"][at]) for at in late))
+    aid = advice.awaited - draws
+    parts = [f"{people_money(draws)} may still come as a late draw"] if draws else []
+    parts += [f"{people_money(aid)} may still come as late aid"] if aid else []
+    return f"{' and '.join(parts)}: do not ask the family for it a second time."
+
+
+def _why_not_on_draws(on: Ground, row: int, advice: Advice) -> str:
+    """Why the draws do not take what is to be collected."""
+    lines = on.lines
+    if any(lines["stopped"][at] and lines["state"][at] in {"pending", "failed", "not seen", "in transit"} for at in on.mine("lines", row)):
+        return "the plan is under a stop"
+    if not any((plan, line) not in on.stopped_lines for _day, _old, _new, plan, line in advice.draws):
+        return "no draw is left that can change"
+    return "no draw is raised above twice the plan's largest"
 
 
 def _draws(on: Ground, advice: Advice) -> str:
@@ -84,7 +181,7 @@ def _draws(on: Ground, advice: Advice) -> str:
         parts.append(f"A changed draw needs written notice to the family by {last}.")
     if halted:
         days = listed(f"{day_text(day)} ({people_money(old)})" for day, old, _new, _plan, _line in halted)
-        parts.append(f"Take no draw on {days}: the plan is under a stop until the family authorises an account anew.")
+        parts.append(f"Take no draw on {days}: the plan is under a stop until the family authorizes an account anew.")
     return " ".join(parts)
 
 

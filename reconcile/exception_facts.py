@@ -43,6 +43,8 @@ class Fact:
     whole:     it is about the student's plans of the term together: the plan is no part of its id.
     calm:      its severity is information, whatever the rules say of the kind.
     soon:      a draw comes within soon_days: it leads the list.
+    instead:   the advice takes the place of the office's own first step, which does not fit the case.
+    lead:      said before the office's own first step.
     """
 
     kind: str
@@ -59,6 +61,8 @@ class Fact:
     whole: bool = False
     calm: bool = False
     soon: bool = False
+    instead: bool = False
+    lead: str = ""
 
 
 def day_text(day: int) -> str:
@@ -296,7 +300,7 @@ class Ground:
         held = int(self.held[row])
         stopped = f", and the draws of {people_money(held)} still to come are under a stop" if held else ""
         if variance < -tolerance:
-            return f"plan short by {people_money(-variance)}, so that much of the bill is open{stopped}"
+            return f"plan short by {people_money(-variance)}: that much of the bill has no draw behind it{stopped}"
         if variance > tolerance:
             more = "would be drawn" if self.plans["pending_draws"][row] else "has come in"
             return f"plan over by {people_money(variance)}, so that much more {more} than the bill asks{stopped}"

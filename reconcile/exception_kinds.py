@@ -59,40 +59,40 @@ CATALOGUE: tuple[Kind, ...] = (
         "draw not on the schedule",
         MONEY,
         "Money was drawn that no line of a plan asks for.",
-        "{who}: {amount} was drawn on {day} where the schedule asks for 0.00; {consequence}{more}.",
+        "{who}: {amount} was drawn on {day} and no draw was scheduled for it; {consequence}{more}.",
     ),
     Kind(
         "drawn after a stop",
         MONEY,
         "A return code forbade any further draw on the plan, and a draw was taken afterwards.",
-        "{who}: {amount} was drawn on {day} although the return of {stopped} ({code}) allows 0.00 to be drawn on this plan{until}; "
-        "{consequence}.",
+        "{who}: {amount} was drawn on {day} although the return of {stopped} ({code}) says that no further draw may be "
+        "taken on this plan{until}; {consequence}.",
     ),
     Kind(
         "presented too often",
         MONEY,
         "A draw that came back was presented again more often than its return code allows.",
         "{who}: the {draw} of {draw_date} for {scheduled} was presented again {times}, and its code ({code}) allows {allowed}; "
-        "{cleared} of it is in hand, and {consequence}.",
+        "{in_hand} in hand, and {consequence}.",
     ),
     Kind(
         "failed draw",
         BILL,
         "The last attempt at a draw came back unpaid: the bill may read as paid with nothing behind it.",
-        "{who}: the {draw} of {draw_date} for {scheduled} came back on {day} ({code}), so 0.00 of it is in hand; {consequence}{more}.",
+        "{who}: the {draw} of {draw_date} for {scheduled} {came_back} on {day} ({code}), so none of it is in hand; {consequence}{more}.",
     ),
     Kind(
         "no draw seen",
         BILL,
         "A draw should have shown in the bank's files by now and has not.",
-        "{who}: the {draw} of {draw_date} for {scheduled} should have shown by {day} and 0.00 of it is in the bank's files; "
+        "{who}: the {draw} of {draw_date} for {scheduled} should have shown by {day} and none of it is in the bank's files; "
         "{consequence}{more}.",
     ),
     Kind(
         "draw for less",
         BILL,
         "A draw brought less than was scheduled, and the office did not give the difference back.",
-        "{who}: the {draw} of {draw_date} brought {cleared} of {scheduled}, {amount} too little; {consequence}.",
+        "{who}: the {draw} of {draw_date} {brought}, {amount} too little; {consequence}.",
     ),
     Kind(
         "bill short",
@@ -111,33 +111,33 @@ CATALOGUE: tuple[Kind, ...] = (
         "anticipated aid overdue",
         BILL,
         "Aid that the bill counted on has not come, and the days of grace are over.",
-        "{who}: {amount} of {fund} was expected by {expected} and 0.00 of it has come, so it no longer counts on the bill; {consequence}.",
+        "{who}: {amount} of {fund} was expected by {expected} and none of it has come, so it no longer counts on the bill; {consequence}.",
     ),
     Kind(
         "more than one way to match",
         UNDECIDED_GROUP,
         "Bank money fits the draws in more than one way, and nothing says which is right.",
-        "{who}: {amount} taken from {day} on fits {lines} in more than one way; until a person decides, 0.00 of it counts for a draw; "
+        "{who}: {amount} taken from {day} on fits {lines} in more than one way; until a person decides, none of it counts for a draw; "
         "{consequence}.",
     ),
     Kind(
         "bank event for an unknown student or plan",
         UNDECIDED_GROUP,
         "The bank's file names a student or plan that no schedule knows.",
-        "{who}: the bank's file shows {amount} {outcome} on {day}, and {unknown}; 0.00 of it counts on any bill.",
+        "{who}: the bank's file shows {amount} {outcome} on {day}, and {unknown}; none of it counts on any bill.",
     ),
     Kind(
         "plan and student disagree",
         UNDECIDED_GROUP,
         "The bank's file names a plan and another student than the plan's own; the plan decides.",
         "{who}: the bank's file names student {named} beside this plan for {amount} on {day}; it counts for the plan's own student, "
-        "0.00 for the other, and {consequence}.",
+        "not for the other, and {consequence}.",
     ),
     Kind(
         "return without a draw",
         UNDECIDED_GROUP,
         "Money came back that fits no draw, so it undoes none.",
-        "{who}: {amount} {outcome} on {day}{code} and {fits}, so it undoes 0.00; {consequence}.",
+        "{who}: {amount} {outcome} on {day}{code} and {fits}, so it undoes nothing; {consequence}{more}.",
     ),
     Kind(
         "second plan",
@@ -167,19 +167,19 @@ CATALOGUE: tuple[Kind, ...] = (
         "no down payment line",
         PLAN,
         "The plan began late enough to ask for a down payment, and has none.",
-        "{who}: the plan began on {day}, when the rules ask for {amount} down of {total}, and its lines hold 0.00; {consequence}.",
+        "{who}: the plan began on {day}, when the rules ask for {amount} down of {total}, and it has no such line; {consequence}.",
     ),
     Kind(
         "fee missing",
         PLAN,
         "The plan has no line for the enrollment fee, while other plans of the exports have one.",
-        "{who}: the rules ask for an enrollment fee of {amount}, and the plan's lines hold 0.00; {consequence}.",
+        "{who}: the rules ask for an enrollment fee of {amount}, and the plan has no line for it; {consequence}.",
     ),
     Kind(
         "schedule says posted, bank does not",
         SYSTEMS,
         "The plan system counts a draw as paid that the bank sent back or never showed.",
-        "{who}: the plan system shows the {draw} of {draw_date} for {scheduled} as posted, the bank {bank}: 0.00 is in hand, "
+        "{who}: the plan system shows the {draw} of {draw_date} for {scheduled} as posted, the bank {bank}: none of it is in hand, "
         "and {consequence}.",
     ),
     Kind(
@@ -200,14 +200,14 @@ CATALOGUE: tuple[Kind, ...] = (
         "cleared not posted",
         SYSTEMS,
         "The bank cleared a draw that does not stand on the student's ledger.",
-        "{who}: {amount} cleared on {day} and 0.00 of it stands on the student's ledger {since}, so the ledger shows the bill {amount} "
+        "{who}: {amount} cleared on {day} and none of it stands on the student's ledger {since}, so the ledger shows the bill {amount} "
         "higher than it is.",
     ),
     Kind(
         "posted not cleared",
         SYSTEMS,
         "The student's ledger shows a draw, or one taken off again, that the bank does not show.",
-        "{who}: the student's ledger shows {what} of {size} on {day} and the bank's files show 0.00 of it, so the ledger shows the bill "
+        "{who}: the student's ledger shows {what} of {size} on {day} and the bank's files show none of it, so the ledger shows the bill "
         "{size} {side} than it is.",
     ),
     Kind(
@@ -242,7 +242,7 @@ CATALOGUE: tuple[Kind, ...] = (
         "credit balance",
         REFUND,
         "The account is in credit, and no draw is left to take.",
-        "{who}: the account has been in credit since {day}, by {credit} today, and draws of 0.00 are still to come: {amount} above the bill"
+        "{who}: the account has been in credit since {day}, by {credit} today, and no draw is to come: {amount} above the bill"
         "{more}; it may be due back.",
     ),
     Kind(

@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Any
 import pandas as pd
 
 from reconcile.common_causes import run_lines
-from reconcile.exception_advice import ONE_OR_THE_OTHER
+from reconcile.exception_advice import AGREE, ONE_OR_THE_OTHER
 from reconcile.exception_facts import Fact, Ground
 from reconcile.exception_kinds import BY_NAME, GROUPS
 from reconcile.exceptions_bank import undecided_money
@@ -21,7 +21,7 @@ from reconcile.exceptions_draws import came_late_or_early, draws_not_taken
 from reconcile.exceptions_ledger import systems_apart
 from reconcile.exceptions_money import money_taken_wrongly
 from reconcile.exceptions_plans import plans_off_the_rules
-from reconcile.standing import CLOSED, RESOLVED, Memory, PreviousList, Stood, exception_ids, typed
+from reconcile.standing import CLOSED, RESOLVED, Decided, Memory, PreviousList, Stood, exception_ids, typed
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -34,6 +34,7 @@ if TYPE_CHECKING:
 
 SEVERITIES = ("urgent", "act", "information")
 AGAINST_THE_BILL = ("plan exceeds bill", "plan below bill", "bill short")
+FIXED = "fixed"
 ABSORBED = ("schedule does not add up", "second plan")
 
 
@@ -52,8 +53,8 @@ def list_exceptions(
     """Tell what a person should look at, in order of harm.
 
     In:      everything that the run worked out; the list of the run before; what people wrote about it since. Cents.
-    Out:     the list: groups in order of harm, first of all plans above their bill with a draw soon, then by severity and amount; lines of
-             a common cause stand before the rows under them; what is closed or resolved stands last.
+    Out:     the list: first of all plans above their bill with a draw soon, then by severity, group of harm and amount; lines of a common
+             cause stand before the rows under them; what is closed or resolved stands last.
     Rules:   exceptions.toml; the other rules files as the facts need them
     Keeps:   every id of the previous list that has a note or disposition, and every note.
     """
@@ -132,7 +133,12 @@ def _row(id_: str, fact: Fact, stood: Stood, rules: Rules, as_of: date) -> dict[
         "amount": fact.amount,
         "happened_on": pd.NaT if fact.happened is None else pd.Timestamp(fact.happened, unit="D"),
         "what": fact.what,
-        "action": action_text(rule.action, fact.advice, "" if severity == "information" else by_when(act_by.date(), as_of)),
+        "action": action_text(
+            "" if fact.instead else rule.action,
+            fact.advice,
+            "" if severity == "information" else by_when(act_by.date(), as_of),
+            before=(said_to_be_fixed(decided, closed=stood.standing == CLOSED), fact.lead),
+        ),
         "act_by": act_by,
         "evidence": "; ".join(dict.fromkeys(fact.evidence)),
         "first_seen": stood.first_seen,
@@ -150,10 +156,26 @@ def by_when(act_by: date, as_of: date) -> str:
     return f"Act by {act_by}." if act_by >= as_of else f"This was due by {act_by}."
 
 
-def action_text(first: str, advice: Sequence[str], by: str) -> str:
-    """The office's own first step, what the engine advises, and by when."""
-    said = [part for part in advice if part and not (part == ONE_OR_THE_OTHER and "one or the other" in first)]
-    return " ".join(part for part in dict.fromkeys((first, *said, by)) if part)
+def action_text(first: str, advice: Sequence[str], by: str, *, before: Sequence[str] = ()) -> str:
+    """What must be said before all, the office's own first step, what the engine advises, and by when.
+
+    An office's own "one or the other" is left out where the engine says what of the two is left to choose.
+    """
+    settled = any(part == AGREE or ONE_OR_THE_OTHER in part for part in (*before, *advice))
+    own = "" if settled and ONE_OR_THE_OTHER in first else first
+    return " ".join(part for part in dict.fromkeys((*before, own, *advice, by)) if part)
+
+
+def said_to_be_fixed(decided: Decided, *, closed: bool) -> str:
+    """What a closed exception says that was to be fixed and is still found; "" for others."""
+    if not closed or decided.disposition != FIXED:
+        return ""
+    by = f" by {decided.decided_by}" if decided.decided_by else ""
+    on = f" on {decided.decided_on.date()}" if decided.decided_on is not None else ""
+    return (
+        f"Said to be fixed{by}{on}, yet the exports still show it: check that it is in this run's exports; until then plans.csv still "
+        "proposes draws as if it were open."
+    )
 
 
 def _lead_severity(rows: dict[str, dict[str, Any]], line_ids: dict[int, str], leads: dict[int, Fact], ids: Sequence[str]) -> None:
@@ -174,7 +196,7 @@ def _order(told: Sequence[Fact], ids: Sequence[str], rows: dict[str, dict[str, A
     def own(id_: str) -> tuple[Any, ...]:
         fact, row = facts[id_], rows[id_]
         done = row["standing"] in {CLOSED, RESOLVED}
-        harm = (list(GROUPS).index(BY_NAME[fact.kind].group), SEVERITIES.index(row["severity"]), -abs(fact.amount))
+        harm = (SEVERITIES.index(row["severity"]), list(GROUPS).index(BY_NAME[fact.kind].group), -abs(fact.amount))
         return (done, not fact.soon, *harm, fact.kind, fact.term, fact.student_id, fact.plan_id, fact.line, id_)
 
     leads = set(under.values())

@@ -158,6 +158,9 @@ def _without_a_draw(on: Ground, told: set[tuple[str, str, int]]) -> Iterator[Fac
             "code": "" if refund else f" ({code})",
             "fits": _fits_words(on, event, amount, disputed=disputed),
             "consequence": on.consequence(row),
+            "more": ""
+            if refund or disputed or not plan
+            else f"; if it belongs to a draw of this plan, the bill is {people_money(amount)} short",
         }
         yield Fact(
             kind=kind,

@@ -12,7 +12,7 @@ import numpy as np
 
 from reconcile.coverage import on_the_bill
 from reconcile.events import day_numbers
-from reconcile.exception_advice import ONE_OR_THE_OTHER, proposal, when_safe
+from reconcile.exception_advice import ONE_OR_THE_OTHER, proposal, too_near, when_safe
 from reconcile.exception_facts import Columns, Fact, day_text, listed, sentence, who
 from reconcile.exceptions_draws import lacking
 from reconcile.money import people_money
@@ -112,9 +112,13 @@ def _variance_fact(on: Ground, row: int, kind: str, amount: int, causes: _CauseW
     }
     shifted = plans["above_schedule"][row] + plans["without_a_line"][row] > 0
     said = proposal(on, row)
-    notice = (ONE_OR_THE_OTHER,) if shifted and said else ()
+    near = too_near(on, row) if kind == "plan exceeds bill" else ""
+    choice = f"What was taken wrongly is given back, or the remaining draws shrink as proposed: {ONE_OR_THE_OTHER}, never both."
+    notice = (choice,) if shifted and said and not near else ()
     rules = on.rules.term(term)
     due = rules is not None and rules.bill_due <= on.at.as_of
+    calm = kind != "plan exceeds bill" and (not due or not on.has_postings)
+    why_calm = f"before the bill is due ({rules.bill_due})" if rules is not None and not due else "payments cannot be seen without postings"
     return Fact(
         kind=kind,
         term=term,
@@ -124,11 +128,13 @@ def _variance_fact(on: Ground, row: int, kind: str, amount: int, causes: _CauseW
         amount=int(amount),
         happened=causes.last_day(row),
         what=sentence(kind, **gaps),
-        advice=(*notice, *said),
+        advice=(*notice, *(part for part in said if part != near), f"For the record only: {why_calm}." if calm else ""),
         evidence=causes.evidence(row),
         whole=True,
-        calm=kind != "plan exceeds bill" and (not due or not on.has_postings),
+        calm=calm,
         soon=soon,
+        instead=bool(near),
+        lead=near,
     )
 
 
@@ -154,9 +160,20 @@ class _CauseWords:
         found = [(int(plans[name][row]), words) for name, words in CAUSE_WORDS.items() if plans[name][row]]
         found.sort(key=lambda cause: -abs(cause[0]))
         said = [words[cents < 0].format(x=people_money(abs(cents)), base=base) for cents, words in found if words[cents < 0]]
+        ended = listed(self._cancelled_words(row)) if plans["cancelled"][row] else ""
+        counted = "that its plan total still counts were cancelled"
+        said = [text.replace(counted, f"{counted} ({ended})") if ended else text for text in said]
         variance = abs(int(plans["variance"][row]))
         own = f" ({people_money(amount)} of it counts here, the rest has exceptions of its own)" if amount != variance else ""
         return f"because {listed(said)}{own}"
+
+    def _cancelled_words(self, row: int) -> Iterator[str]:
+        """Each cancelled draw with its day; for one without a date that is said."""
+        lines, dated = self._on.lines, self._on.at.lines["cancelled_on"].notna().to_numpy()
+        for at in self._on.mine("lines", row):
+            if lines["line_status"][at] == "cancelled" and lines["kind"][at] != "fee":
+                day = f"on {day_text(lines['cancelled_on'][at])}" if dated[at] else "with no date in the export"
+                yield f"line {lines['line'][at]} {day}"
 
     def _changes(self) -> dict[int, list[tuple[int, str]]]:
         """By row of plans, the day and evidence of each charge, award and credit since the baseline; made once, for rows apart only."""
@@ -165,20 +182,44 @@ class _CauseWords:
             self._rows = {}
             apart = np.abs(on.plans["variance"]) > on.rules.plans.plan_tolerance
             tables = ((on.at.charges, on.charges, ("posted_on",)), (on.at.postings, on.postings, ("posted_on",)))
+            for row in np.flatnonzero(apart & (on.plans["cancelled"] != 0)).tolist():
+                self._rows[row] = [(day, on.lines.at(line)) for line, day in _cancelled_lines(on, row)]
             for table, columns, dates in (*tables, (on.at.aid, on.aid, ("posted_on", "disbursed_on", "cancelled_on"))):
                 for row, day, at in _since(on, table, dates, apart):
                     self._rows.setdefault(row, []).append((day, columns.at(at)))
         return self._rows
 
-    def last_day(self, row: int) -> int:
-        """The day of the last change of the bill since the baseline; the baseline if there was none."""
-        return max((day for day, _ in self._changes().get(row, ())), default=int(self._on.plans["baseline"][row]))
+    def last_day(self, row: int) -> int | None:
+        """The day of the last change since the baseline; the baseline if there was none, None if an undated cancellation made it."""
+        dated = [day for day, _ in self._changes().get(row, ())]
+        return max(dated) if dated else None if self._undated(row) else int(self._on.plans["baseline"][row])
+
+    def _undated(self, row: int) -> list[str]:
+        """Evidence of what was cancelled without a date and may have put plan and bill apart: no day is made up for it."""
+        on = self._on
+        lines, aid = on.at.lines["cancelled_on"].isna().to_numpy(), on.at.aid["cancelled_on"].isna().to_numpy()
+        ended = [at for at in on.mine("lines", row) if on.lines["line_status"][at] == "cancelled" and on.lines["kind"][at] != "fee"]
+        found = [on.lines.at(at) for at in ended if lines[at]] if on.plans["cancelled"][row] else []
+        awards = [at for at in on.mine("aid", row) if on.aid["standing"][at] == "cancelled" and aid[at]]
+        return [*found, *(on.aid.at(at) for at in awards if on.plans["aid_changed"][row])]
 
     def evidence(self, row: int) -> tuple[str, ...]:
         """The rows that changed the bill since the baseline, the latest first, then the plan's own."""
         on = self._on
         found = sorted(self._changes().get(row, ()), key=lambda change: (-change[0], change[1]))
-        return (*(where for _, where in found[:MOST_EVIDENCE]), *(on.lines.at(line) for line in on.mine("lines", row)[:1]))
+        return (
+            *(where for _, where in found[:MOST_EVIDENCE]),
+            *self._undated(row),
+            *(on.lines.at(line) for line in on.mine("lines", row)[:1]),
+        )
+
+
+def _cancelled_lines(on: Ground, row: int) -> Iterator[tuple[int, int]]:
+    """Position and day of each cancelled line that the plan total still counts; without a date none, for no day is invented."""
+    dated = on.at.lines["cancelled_on"].notna().to_numpy()
+    for line in on.mine("lines", row):
+        if on.lines["line_status"][line] == "cancelled" and on.lines["kind"][line] != "fee" and dated[line]:
+            yield line, int(on.lines["cancelled_on"][line])
 
 
 def _since(on: Ground, table: pd.DataFrame, dates: tuple[str, ...], apart: Bools) -> Iterator[tuple[int, int, int]]:

@@ -6,8 +6,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from reconcile.exception_advice import person_first, proposal
-from reconcile.exception_facts import day_text, sentence
+from reconcile.exception_advice import conditional, person_first, proposal
+from reconcile.exception_facts import day_text, listed, sentence
 from reconcile.ledger import ANOTHER_KIND
 from reconcile.money import people_money
 
@@ -17,6 +17,9 @@ if TYPE_CHECKING:
     from reconcile.events import Bools, Ints
     from reconcile.exception_facts import Fact, Ground, Try
     from reconcile.policy_models import ReturnCode
+
+
+FIND_OUT_FIRST = "Find out first whether the money was taken."
 
 
 def draws_not_taken(on: Ground) -> Iterator[Fact]:
@@ -70,6 +73,7 @@ def _failed(on: Ground, payments: dict[int, int]) -> Iterator[Fact]:
         words = on.line_words(line) | {
             "day": day_text(back[-1].settled),
             "code": on.code_words(method, code),
+            "came_back": "came back" if any(t.role == "return" for t in tries) or method != "card" else "was declined",
             "consequence": on.consequence(row),
             "more": "".join(f"; {note}" for note in notes if note),
         }
@@ -80,14 +84,31 @@ def _failed(on: Ground, payments: dict[int, int]) -> Iterator[Fact]:
             on.lines["amount"][line],
             back[-1].settled,
             what=sentence(kind, **words),
-            advice=(
-                _if_paid_outside(payments.get(line)),
-                _again_words(on, line, row, tries),
-                _code_action(on, line),
-                *proposal(on, row, again=False),
-            ),
+            advice=_failed_advice(on, line, row, tries, payments.get(line)),
             evidence=(*evidence, *_payment_evidence(on, payments.get(line))),
         )
+
+
+def _failed_advice(on: Ground, line: int, row: int, tries: list[Try], payment: int | None) -> tuple[str, ...]:
+    """Present it again or not, what the code asks for, and the proposal, as far as nothing must be asked first."""
+    said = proposal(on, row, again=False)
+    named = (on.lines["plan_id"][line], on.lines["line"][line]) in on.advice(row).again_lines
+    if payment is not None:
+        again = (_again_words(on, line, row, tries),) if named else ()
+        asked = _ask_about_payment(on, payment, "do not present it again", said=(*again, *said), otherwise="If not, the proposal holds:")
+        return (asked, "" if named else _again_words(on, line, row, tries), _code_action(on, line))
+    if person_first(on, row):
+        return (_again_words(on, line, row, tries), _code_action(on, line), *said)
+    if _code(on, line) is None:
+        return ("Ask the bank what the code means first.", conditional("Only if the account may be drawn again:", said))
+    if (
+        not said
+        and not named
+        and abs(int(on.plans["variance"][row])) <= on.rules.plans.plan_tolerance
+        and on.billed[on.lines["term"][line]]
+    ):
+        return (_again_words(on, line, row, tries), "Nothing to collect: later draws already carry it. Close the item.")
+    return (_again_words(on, line, row, tries), _code_action(on, line), *said)
 
 
 def _disputed(on: Ground, line: int) -> list[int]:
@@ -111,9 +132,9 @@ def _code_action(on: Ground, line: int) -> str:
     """What the rules say is done after the code; nothing where the draw is not to be presented again though its code would allow it."""
     found = _code(on, line)
     if found is None:
-        return "The rules do not list this code: ask the bank what it means before anything else."
+        return "Ask the bank what the code means first."
     if found.stops_plan and not on.lines["stopped"][line]:
-        return f"An account was authorised anew on {day_text(on.lines['consent_on'][line])}."
+        return f"An account was authorized anew on {day_text(on.lines['consent_on'][line])}."
     named = (on.lines["plan_id"][line], on.lines["line"][line])
     return "" if found.again and named not in on.advice(int(on.row_of_line[line])).again_lines else found.action
 
@@ -123,9 +144,9 @@ def _again_words(on: Ground, line: int, row: int, tries: list[Try]) -> str:
     lines = on.lines
     if (lines["plan_id"][line], lines["line"][line]) in on.advice(row).again_lines:
         found = _code(on, line)
-        attempts = [t for t in tries if t.role in {"attempt", "failed"}]
+        attempts = [t.settled for t in tries if t.role in {"attempt", "failed"}]
         times = (found.again_times if found else 0) - len(attempts) + 1
-        last = day_text(attempts[0].settled + (found.again_days if found else 0))
+        last = day_text(min(attempts) + (found.again_days if found else 0))
         often = "once more" if times == 1 else f"{times} times more"
         return f"Present {people_money(int(lines['amount'][line]))} again: it is still owed, and its code allows it {often}, until {last}."
     if not on.billed[lines["term"][line]]:
@@ -137,7 +158,7 @@ def _why_not_again(on: Ground, line: int, row: int) -> str:
     if person_first(on, row):
         return "a person decides first"
     if on.lines["stopped"][line]:
-        return "the plan is under a stop until the family authorises an account anew"
+        return "the plan is under a stop until the family authorizes an account anew"
     if not on.lines["again"][line]:
         found = _code(on, line)
         if found is None:
@@ -162,14 +183,22 @@ def _not_seen(on: Ground, payments: dict[int, int]) -> Iterator[Fact]:
             "more": f"; {paid}" if paid else "",
         }
         last = day_text(lines["late_end"][line])
-        wait = f"It may still come until {last}: do not take it a second time." if on.today <= lines["late_end"][line] else ""
+        late = bool(on.today <= lines["late_end"][line])
+        wait = f"It may still come until {last}: do not take it a second time." if late else ""
+        payment, posted = payments.get(line), lines["schedule_says"][line] == "posted"
+        said = proposal(on, row, awaited=not late or on.advice(row).awaited != int(lines["amount"][line]))
+        if payment is not None:
+            holds = "If not, and it still comes, the proposal holds:" if late else "If not, the proposal holds:"
+            said = (_ask_about_payment(on, payment, "stop this draw", said=said, otherwise=holds),)
+        elif posted and not person_first(on, row):
+            said = (FIND_OUT_FIRST, conditional("Only if it was not:", said))
         yield on.line_fact(
             kind,
             line,
             lines["amount"][line],
             int(lines["window_end"][line]),
             what=sentence(kind, **words),
-            advice=(_if_paid_outside(payments.get(line)), wait, *proposal(on, row)),
+            advice=(wait, *said),
             evidence=(*on.line_evidence(line), *_payment_evidence(on, payments.get(line))),
         )
 
@@ -180,16 +209,56 @@ def _for_less(on: Ground) -> Iterator[Fact]:
     for line in np.flatnonzero(otherwise > on.rules.matching.tolerance).tolist():
         row, tries = int(on.row_of_line[line]), on.tries(line)
         happened = max((t.settled for t in tries), default=int(on.lines["draw_date"][line]))
+        back = _came_back_in_part(on, tries)
         words = on.line_words(line) | {"amount": int(otherwise[line]), "consequence": on.consequence(row)}
+        words["brought"] = _brought_words(on, line, back)
+        said = proposal(on, row)
+        if back and not person_first(on, row):
+            said = (
+                *_part_actions(on, line, back),
+                conditional("Only if a person decides that the rest is still to be drawn:", said),
+            )
         yield on.line_fact(
             kind,
             line,
             otherwise[line],
             happened,
             what=sentence(kind, **words),
-            advice=proposal(on, row),
+            advice=said,
+            instead=bool(back),
             evidence=on.line_evidence(line, tries),
         )
+
+
+def _came_back_in_part(on: Ground, tries: list[Try]) -> list[tuple[int, int]]:
+    """Event and cents of each return that undid part of a draw whose rest stayed."""
+    undoings = on.at.matching.undoings
+    money = {t.event for t in tries if t.role == "money"}
+    found = undoings[undoings["of"].isin(money)] if money else undoings.iloc[:0]
+    rows = [(int(by), int(cents)) for by, _of, cents, _rule in found.itertuples(index=False) if on.events["outcome"][by] == "returned"]
+    return sorted(rows, key=lambda row: (on.events["settled_on"][row[0]], on.events["reference"][row[0]], row[1]))
+
+
+def _brought_words(on: Ground, line: int, back: list[tuple[int, int]]) -> str:
+    """What a draw brought of what was scheduled; where part came back, how much, when and with which code."""
+    cleared, scheduled = int(on.lines["cleared"][line]), people_money(int(on.lines["amount"][line]))
+    if not back:
+        return f"brought {people_money(cleared) if cleared else 'nothing'} of {scheduled}"
+    parts = listed(
+        f"{people_money(cents)} of it came back on {on.settled_text(event)} "
+        f"({on.code_words(on.lines['method'][line], on.events['return_code'][event])})"
+        for event, cents in back
+    )
+    took = people_money(cleared + sum(cents for _event, cents in back))
+    return f"took {took} where {scheduled} was scheduled; {parts}, so {people_money(cleared) if cleared else 'none'} of it is in hand"
+
+
+def _part_actions(on: Ground, line: int, back: list[tuple[int, int]]) -> tuple[str, ...]:
+    """What the rules say is done after each code with which part of a draw came back."""
+    method, returns = on.lines["method"][line], on.rules.returns
+    codes = dict.fromkeys(str(on.events["return_code"][event]) for event, _cents in back)
+    found = [returns.code(method, code) or returns.code("", code) for code in codes]
+    return tuple(code.action if code is not None else "Ask the bank what the code means first." for code in found)
 
 
 def came_late_or_early(on: Ground) -> Iterator[Fact]:
@@ -259,14 +328,12 @@ def _paid_outside(on: Ground, posting: int | None) -> str:
     return f"a payment of {amount} posted on {day} probably paid it outside the plan"
 
 
-def _if_paid_outside(posting: int | None) -> str:
-    """The caution where a payment probably paid the draw outside the plan."""
-    if posting is None:
-        return ""
-    return (
-        "First ask the family whether that payment was for this draw: if so, see that the draw is not taken any more, and leave the other "
-        "draws as they are."
-    )
+def _ask_about_payment(on: Ground, posting: int, stop: str, *, said: tuple[str, ...], otherwise: str) -> str:
+    """What to ask where a payment probably paid the draw outside the plan, and what follows from each answer."""
+    amount, day = people_money(int(on.postings["amount"][posting])), day_text(on.postings["posted_on"][posting])
+    ask = f"Ask the family whether the payment of {amount} on {day} was for this draw. If yes, {stop} and leave the others as they are."
+    holds = conditional(otherwise, said)
+    return f"{ask} {holds}" if holds else ask
 
 
 def _payment_evidence(on: Ground, posting: int | None) -> tuple[str, ...]:

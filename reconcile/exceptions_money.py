@@ -8,7 +8,7 @@ import numpy as np
 
 from reconcile.draws import TAKEN_TWICE
 from reconcile.events import NOBODY
-from reconcile.exception_advice import ONE_OR_THE_OTHER, proposal, safe_after
+from reconcile.exception_advice import money_back, proposal, safe_after, too_near
 from reconcile.exception_facts import Fact, day_text, sentence, who
 from reconcile.ledger import ANOTHER_KIND
 from reconcile.money import people_money
@@ -49,16 +49,22 @@ def _after_cancellation(on: Ground) -> Iterator[Fact]:
             "cancelled": f"on {day_text(lines['cancelled_on'][line])}" if dated else "(the schedule does not say when)",
             "consequence": on.consequence(row),
         }
-        advice = (ONE_OR_THE_OTHER, _may_go_back(on, line), *proposal(on, row))
         yield on.line_fact(
-            kind, line, amount, late[-1].settled, what=sentence(kind, **words), advice=advice, evidence=on.line_evidence(line, late)
+            kind,
+            line,
+            amount,
+            late[-1].settled,
+            what=sentence(kind, **words),
+            advice=money_back(on, row, amount, _may_go_back(on, line)),
+            lead=too_near(on, row),
+            evidence=on.line_evidence(line, late),
         )
 
 
 def _may_go_back(on: Ground, line: int) -> str:
-    """When money of a line may go back."""
+    """When money of a line may go back; "" for a card."""
     until = int(on.states["returnable_until"][line])
-    return f"Money goes back {safe_after(until, on.today)}." if on.lines["method"][line] == "bank" else ""
+    return safe_after(until, on.today) if on.lines["method"][line] == "bank" else ""
 
 
 def _without_a_line(on: Ground, days: BankingDays) -> Iterator[Fact]:
@@ -82,7 +88,7 @@ def _without_a_line(on: Ground, days: BankingDays) -> Iterator[Fact]:
         }
         settled = int(on.events["settled_on"][event])
         until = _returnable(on, event, days)
-        back = (f"Money goes back {safe_after(until, on.today)}.",) if until is not None else ()
+        safe = safe_after(until, on.today) if until is not None else ""
         yield Fact(
             kind=kind,
             term=money["term"][event],
@@ -92,7 +98,8 @@ def _without_a_line(on: Ground, days: BankingDays) -> Iterator[Fact]:
             amount=amount,
             happened=settled,
             what=sentence(kind, **words),
-            advice=(ONE_OR_THE_OTHER, *back, *proposal(on, row)),
+            advice=money_back(on, row, amount, safe),
+            lead=too_near(on, row),
             evidence=(on.events.at(event), *((on.lines.at(first),) if first is not None else ())),
             about=on.event_about(event),
         )
@@ -149,7 +156,8 @@ def _for_more(on: Ground) -> Iterator[Fact]:
             above[line],
             int(on.states["settled_on"][line]),
             what=sentence(kind, **words),
-            advice=(ONE_OR_THE_OTHER, _may_go_back(on, line), *proposal(on, row)),
+            advice=money_back(on, row, int(above[line]), _may_go_back(on, line)),
+            lead=too_near(on, row),
             evidence=on.line_evidence(line, tries),
         )
 
@@ -174,7 +182,7 @@ def _stops(on: Ground) -> dict[int, list[tuple[int, int]]]:
 
 
 def _after_a_stop(on: Ground, days: BankingDays) -> Iterator[Fact]:
-    """Draws taken after a stop return and before the family authorised an account anew."""
+    """Draws taken after a stop return and before the family authorized an account anew."""
     stops = _stops(on)
     if not stops:
         return
@@ -208,7 +216,7 @@ def _stop_fact(on: Ground, line: int, attempt: Try, stop: tuple[int, int], conse
         "day": day_text(attempt.settled),
         "stopped": day_text(stop[0]),
         "code": code,
-        "until": f" until the account was authorised anew on {day_text(consent)}" if lifted else "",
+        "until": f" until the account was authorized anew on {day_text(consent)}" if lifted else "",
         "consequence": on.consequence(row),
     }
     advice = ("" if lifted else "Take no further draw on this plan.", "Ask the bank's contact and the bursar whether it must go back.")
@@ -239,6 +247,7 @@ def _too_often(on: Ground, told: set[tuple[str, str]]) -> Iterator[Fact]:
             "times": _times(len(again)),
             "code": on.code_words(lines["method"][line], last_code),
             "allowed": f"it {_times(allowed)}" if allowed else "no second try",
+            "in_hand": f"{people_money(cleared)} of it is" if (cleared := int(lines["cleared"][line])) else "none of it is",
             "consequence": on.consequence(row),
         }
         evidence = on.line_evidence(line, tries)

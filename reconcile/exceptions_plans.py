@@ -6,6 +6,7 @@ at the plan as enrolled: a plan that was set anew since then is not held against
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
@@ -116,7 +117,24 @@ def _second_plan(on: Ground, plans: pd.DataFrame) -> Iterator[Fact]:
         other = mine.iloc[0]
         gaps: dict[str, object] = {"other": other["plan_id"], "other_amount": int(other["to_come"])}
         amount = int(plans["to_come"].iloc[at])
-        yield _fact(on, plans, at, "second plan", amount, _enrolled(plans, at), gaps)
+        fact = _fact(on, plans, at, "second plan", amount, _enrolled(plans, at), gaps)
+        yield replace(fact, advice=(_keep_one(on, plans, at, other),))
+
+
+def _keep_one(on: Ground, plans: pd.DataFrame, at: int, other: pd.Series) -> str:
+    """What is done about a second plan; where both together equal the bill, none may simply be cancelled."""
+    if not _agrees(on, int(plans["row"].iloc[at])):
+        return "Cancel the other before its next draw."
+    mine, here, there = plans["plan_id"].iloc[at], int(plans["to_come"].iloc[at]), int(other["to_come"])
+    return (
+        "Together they equal the bill. Before one of them is cancelled, the other must be raised, with notice: "
+        f"plan {other['plan_id']} by {people_money(here)}, or plan {mine} by {people_money(there)}."
+    )
+
+
+def _agrees(on: Ground, row: int) -> bool:
+    """Whether plan and bill agree today."""
+    return on.billed[on.plans["term"][row]] and abs(int(on.plans["variance"][row])) <= on.rules.plans.plan_tolerance
 
 
 def _enrolled(plans: pd.DataFrame, at: int) -> int:
@@ -148,8 +166,25 @@ def _does_not_add_up(on: Ground, plans: pd.DataFrame) -> list[tuple[Fact, str]]:
             "size": abs(int(off[at])),
         }
         fact = _fact(on, plans, at, "schedule does not add up", int(off[at]), _enrolled(plans, at), gaps)
+        told = _which_is_wrong(on, int(plans["row"].iloc[at]), int(off[at]))
+        fact = replace(fact, advice=(told,), instead=True) if told else fact
         found.append((fact, plans["plan_id"].iloc[at]))
     return found
+
+
+def _which_is_wrong(on: Ground, row: int, off: int) -> str:
+    """Which of total and draws is to be corrected, where the bill says so; `off`: lines less total, cents."""
+    size = people_money(abs(off))
+    if _agrees(on, row):
+        side = "low" if off > 0 else "high"
+        return f"The draws equal the bill and the plan's total is {size} too {side}: correct the total; do not change a draw."
+    if on.billed[on.plans["term"][row]] and abs(int(on.plans["variance"][row]) - off) <= on.rules.plans.plan_tolerance:
+        side = "high" if off > 0 else "low"
+        return (
+            f"The plan's total equals the bill and the draws are {size} too {side}: correct the draws, with notice; "
+            "do not change the total."
+        )
+    return ""
 
 
 class _Offer(NamedTuple):

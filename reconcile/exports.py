@@ -6,7 +6,7 @@ problems of all files come at once. No row is dropped in silence: for each file,
 read, in rows and in cents.
 
 The run as a whole is refused where no figure could be trusted: a required export is missing, a file cannot be used, a column looks like
-account numbers, a control total is not met, or a file is far shorter than last time.
+account numbers, a control total is not met, a file is far shorter than last time or given twice, or its ids lost their zeros.
 """
 
 from __future__ import annotations
@@ -22,13 +22,17 @@ from reconcile.control_totals import LedgerBalance, Total, compare, read_control
 from reconcile.errors import RefusedError
 from reconcile.export_files import FoundFiles, InputFile, find_files
 from reconcile.intake_batch import REJECTED, Batch, Clash, gather
+from reconcile.intake_blocked import named_in_rejected
 from reconcile.intake_checks import check_against_each_other, check_rows
 from reconcile.intake_counts import SourceCount, SourceFile, counted_once, far_fewer_rows, rows_by_export, source_of
 from reconcile.intake_files import NO_MAP, FileRead, SheetRead, read_input
 from reconcile.intake_overlap import pair_aid, set_copies_aside
 from reconcile.intake_problems import Problem, rejected_table, text_series
-from reconcile.intake_rows import NOT_ROUTED, Part
+from reconcile.intake_rows import NOT_ROUTED
+from reconcile.lost_zeros import lost_zeros
+from reconcile.same_files import same_bytes, without_twins
 from reconcile.schemas import EXPORTS, check_typed
+from reconcile.unused_words import unused_words
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Mapping, Sequence
@@ -88,7 +92,8 @@ def read_exports(
     In:      a folder or several files, in any order; the rules (terms, drop_percent); the column map; the bank's span if the office states
              it; `previous_rows` by export as `rows_by_export` gave them for the previous run, and whether a drop against them is accepted.
     Out:     typed tables in the order of file, sheet and row, rejected rows, counts and hashes of every input.
-    Errors:  ExportsRefusedError with all sentences at once: no file, a file or column that cannot be used, control totals, a drop.
+    Errors:  ExportsRefusedError with all sentences at once: no file, a file or column that cannot be used, the same
+             file twice, control totals, a drop, ids without their zeros.
     Keeps:   rows and cents: read = accepted + rejected + already read.
     """
     found = find_files(sources, column_map)
@@ -98,6 +103,8 @@ def read_exports(
         if progress is not None:
             progress(f"reading {file.name}")
         reads.append(read_input(file, column_map))
+    reads, twins = without_twins(reads, column_map or NO_MAP)
+    refusals += twins
     refusals += [r for read in reads for r in (*read.refusals, *(s for sheet in read.sheets for s in sheet.refusals))]
     if progress is not None:
         progress("checking rows against each other")
@@ -116,6 +123,8 @@ def read_exports(
         )
     span, wrong_span = _span(batches["cleared_draws"], bank_from, bank_through)
     refusals += wrong_span
+    other_zeros, too_many = lost_zeros(batches)
+    refusals += too_many
     rejected = rejected_table(problems)
     if refusals:
         raise ExportsRefusedError("The exports cannot be used as they stand; nothing was worked out.", tuple(refusals), rejected)
@@ -123,13 +132,15 @@ def read_exports(
     for name, table in tables.items():
         check_typed(EXPORTS[name], table)
     notes = (
+        *other_zeros,
+        *unused_words({name: batch.table for name, batch in batches.items()}, rules),
         *found.notes,
-        *_same_bytes(reads),
+        *same_bytes(reads),
         *(n for s in _sheets(reads) for n in s.notes),
         *(n for _, _, told in checked.values() for n in told),
     )
     has_postings = any("postings" in read.file.kinds for read in reads)
-    return Exports(tables, has_postings, rejected, (*inputs, *beside), span, notes, _blocked([*batches.values()], astray), ledger)
+    return Exports(tables, has_postings, rejected, (*inputs, *beside), span, notes, named_in_rejected(batches, astray, problems), ledger)
 
 
 def _sheets(reads: Iterable[FileRead]) -> list[SheetRead]:
@@ -217,29 +228,6 @@ def _table(batch: Batch) -> pd.DataFrame:
     evidence = {"file": text_series(files), "sheet": text_series(sheets), "row": pd.Series(batch.rows[kept])}
     rows = batch.table if kept.all() else batch.table[kept].reset_index(drop=True)
     return pd.concat([pd.DataFrame(evidence), rows], axis=1)
-
-
-def _same_bytes(reads: Iterable[FileRead]) -> list[str]:
-    first: dict[str, str] = {}
-    notes = []
-    for read in reads:
-        name = first.setdefault(read.sha256, read.file.name)
-        if name != read.file.name and read.sha256:
-            notes.append(f"{read.file.name} is the same file as {name}, byte for byte.")
-    return notes
-
-
-def _blocked(batches: Iterable[Batch], astray: Iterable[Part]) -> frozenset[tuple[str, str]]:
-    """The students and plans that a rejected row names, as far as the cell could be read."""
-    blocked: set[tuple[str, str]] = set()
-    for batch in batches:
-        for kind in ("student", "plan"):
-            if f"{kind}_id" in batch.table:
-                blocked |= {(kind, i) for i in batch.table[f"{kind}_id"][batch.standing == REJECTED].unique().tolist() if i}
-    for part in astray:
-        for kind in ("student", "plan"):
-            blocked |= {(kind, i) for i in (part.columns[f"{kind}_id"].to_pylist() if f"{kind}_id" in part.columns else ()) if i}
-    return frozenset(blocked)
 
 
 __all__ = ["BankSpan", "Exports", "ExportsRefusedError", "SourceCount", "SourceFile", "read_exports", "rows_by_export"]

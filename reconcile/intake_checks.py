@@ -30,7 +30,7 @@ PLAN_FACTS = ("student_id", "term", "plan_total", "enrolled_on")
 def check_rows(batch: Batch, rules: Rules) -> list[Clash]:
     """What is wrong with single rows, rejected ones included, as far as the cells concerned could be read."""
     if batch.export.name == "plan_schedules":
-        return _unknown_terms(batch, rules)
+        return _unknown_terms(batch, rules) + _below_zero(batch) + _active_yet_cancelled(batch)
     if batch.export.name == "cleared_draws":
         return _events_of_nobody(batch)
     if batch.export.name == "aid":
@@ -63,6 +63,27 @@ def _unknown_terms(batch: Batch, rules: Rules) -> list[Clash]:
         cure = f"Add the term to terms.toml, or leave its plans out of the export.{hint}"
         clashes.append(Clash(at, "term", f"no rule knows the term {term}, so its plan lines cannot be read. {told}", cure))
     return clashes
+
+
+def _below_zero(batch: Batch) -> list[Clash]:
+    """A plan takes money: neither a line nor a plan total is below zero."""
+    cure = "A plan line takes money: correct the amount; a line that is no longer taken has line_status cancelled."
+    return [
+        Clash(at, column, f"the {what} is below zero: {batch.shown(at, column)}", cure)
+        for column, what in (("amount", "line"), ("plan_total", "plan total"))
+        for at in np.flatnonzero((batch.table[column] < 0).to_numpy() & batch.readable(column)).tolist()
+    ]
+
+
+def _active_yet_cancelled(batch: Batch) -> list[Clash]:
+    """A line that is active and yet has a day of cancelling: if it counts as pending, a bill may read covered with nothing behind it."""
+    both = (batch.table["line_status"] == "active").to_numpy() & batch.table["cancelled_on"].notna().to_numpy()
+    both &= batch.readable("line_status") & batch.readable("cancelled_on")
+    cure = "If the line was cancelled, its line_status is cancelled; if not, cancelled_on stays empty."
+    return [
+        Clash(at, "cancelled_on", f"the line is active, yet was cancelled on {batch.shown(at, 'cancelled_on')}", cure)
+        for at in np.flatnonzero(both).tolist()
+    ]
 
 
 def _events_of_nobody(batch: Batch) -> list[Clash]:

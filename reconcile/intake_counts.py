@@ -133,8 +133,9 @@ def counted_once(batches: Mapping[str, Batch], column_map: ColumnMap) -> dict[st
 def far_fewer_rows(now: Mapping[str, int], before: Mapping[str, int], drop_percent: int) -> list[str]:
     """Exports with far fewer rows than in the previous run; drop_percent in hundredths of a percent."""
     return [
-        f"{name} has {now[name]:,} rows; the previous run had {before[name]:,}. That is a drop of more than "
-        f"the {percent_text(drop_percent)} percent that the rules allow. Export it again in full, or accept the drop with --accept-drop."
+        f"{name} has {now[name]:,} {'row' if now[name] == 1 else 'rows'}; the previous run had {before[name]:,}. That is a drop of more "
+        f"than the {percent_text(drop_percent)} percent that the rules allow. "
+        "Export it again in full, or accept the drop with --accept-drop."
         for name in EXPORTS
         if name in now and now[name] * 10_000 < before.get(name, 0) * (10_000 - drop_percent)
     ]

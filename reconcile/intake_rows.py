@@ -191,7 +191,7 @@ def _parse(typing: _Typing, column: Column, cells: pa.Array, numbers: Bools | No
     if column.kind == "money":
         return parse_money(cells, section.decimal_mark, numbers)
     if column.kind == "date":
-        parsed = parse_dates(cells, section.date_order, typing.raw.date_system)
+        parsed = parse_dates(cells, section.date_order, typing.raw.date_system, tell_numbers=not typing.raw.sheet)
         typing.notes.extend(f"{typing.headings[column.name]}: {note}" for note in parsed.notes)
         return parsed
     if column.kind == "word":

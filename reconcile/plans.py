@@ -170,11 +170,14 @@ def _with_advice(variances: pd.DataFrame, advice: dict[int, Advice], rules: Rule
 def person_decides_first(money: pd.DataFrame, told: Bools, blocked: frozenset[tuple[str, str]], variances: pd.DataFrame) -> Bools:
     """Rows without a proposal: undecided money or a dishonored or contested return of the student, or a rejected row of student or plan.
 
-    In:      where bank money went, which events are dishonored or contested returns, ("student", id) and ("plan", id) of rejected rows.
+    In:      where bank money went, which events are dishonored or contested returns, ("student", id) and ("plan", id) of rejected rows, or
+             ("everyone", "") if a rejected bank row names nobody.
     """
     open_money = is_word(money["bucket"], UNDECIDED) | (money["undecided"] > 0).to_numpy(dtype=bool) | told
     students = {student for what, student in blocked if what == "student"} | set(money.loc[open_money, "student_id"])
     plans = {plan for what, plan in blocked if what == "plan"}
+    if ("everyone", "") in blocked:
+        return np.ones(len(variances), dtype=np.bool_)
     decide = among(variances["student_id"], sorted(students))
     if plans:
         decide = decide | np.array([not plans.isdisjoint(ids.split("; ")) for ids in variances["plan_ids"]], dtype=bool)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Final
 
 import numpy as np
 import pandas as pd
@@ -19,6 +19,8 @@ if TYPE_CHECKING:
     from reconcile.exports import Exports
 
 _NUMBER = re.compile(r"[0-9]{1,15}\Z")
+STALE_DAYS: Final = 5
+"""Bank files that end more calendar days before the as-of date are told: a weekend with a holiday and the day after is no more."""
 
 
 def draws_table(lines: pd.DataFrame, states: pd.DataFrame) -> pd.DataFrame:
@@ -100,6 +102,13 @@ def run_notes(exports: Exports, dated: dict[str, Dated]) -> tuple[str, ...]:
         notes.append("No postings export: payments outside the plan are invisible, so a bill may look short that was paid otherwise.")
     if exports.span is None:
         notes.append("The bank files hold no event and no --bank-through was given: no draw can be told as not seen.")
+    else:
+        silent = (dated["cleared_draws"].as_of - exports.span.last).days
+        if silent > STALE_DAYS:
+            notes.append(
+                f"The bank files end on {exports.span.last}, {silent} days before the as-of date: "
+                "later draws cannot be seen, and count as in transit."
+            )
     left_out = dated["plan_schedules"].rows["plan_id"][~is_word(dated["plan_schedules"].aside, "")].nunique()
     if left_out:
         notes.append(f"Plans enrolled after the as-of date and left out: {left_out}.")

@@ -6,6 +6,7 @@ over: the folder must be new or empty.
 
 from __future__ import annotations
 
+import re
 import shutil
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
@@ -18,14 +19,16 @@ if TYPE_CHECKING:
 
 SAMPLE_AS_OF: Final = "2026-11-20"
 """The day as of which the sample exports are complete: the tenth of November's draws have come in."""
-NOT_COPIED: Final = ("*.py", "*.pyc", "__pycache__", ".*")
+NOT_COPIED: Final = ("*.py", "*.pyc", "__pycache__", ".*", "planted.csv")
+"""Programs that made the samples, and the list by which a test holds a run against what was planted: of no use to an office."""
 
 README: Final = """\
 A working folder for reconciling plan draws
 ===========================================
 
 rules/          the office's policy: terms, dates, fees, return codes. These are samples of an invented college: make them your own.
-exports/        sample exports of an invented college, so that everything can be tried before real data is touched.
+exports/        sample exports of an invented college, so that everything can be tried before real data is touched. README.md says what
+                is in them, and what a run must tell.
 *_map.toml      a column map: says what the headings and codes of one delivery of the sample exports mean.
 reports/        where runs go, one folder each; none is ever written over.
 
@@ -78,12 +81,35 @@ def _fill(folder: Path, rules: Path, samples: Path) -> tuple[str, ...]:
     leave = shutil.ignore_patterns(*NOT_COPIED)
     shutil.copytree(rules, folder / "rules", ignore=leave)
     shutil.copytree(samples, folder / "exports", ignore=leave)
-    for path in map_files(folder / "exports"):
-        path.rename(folder / path.name)
+    maps = [path.rename(folder / path.name) for path in map_files(folder / "exports")]
+    _tell_of_this_folder(folder / "exports" / "README.md", [path.name for path in maps], samples)
     (folder / "reports").mkdir()
     commands = tuple(_commands(folder))
     (folder / "README.txt").write_text(README.format(commands="\n    ".join(commands)), encoding="utf-8", newline="\n")
     return commands
+
+
+def _tell_of_this_folder(readme: Path, maps: list[str], samples: Path) -> None:
+    """Let the README of the samples name paths as they are here, the maps one folder up, and nothing that was not copied."""
+    if not readme.is_file():
+        return
+    text = readme.read_text(encoding="utf-8")
+    for name in maps:
+        text = text.replace(f"sample_exports/{name}", name).replace(f"- `{name}`", f"- `../{name}`")
+    text = text.replace("sample_exports/", "exports/")
+    absent = [
+        path.name for path in samples.iterdir() if path.is_file() and not (readme.parent / path.name).exists() and path.name not in maps
+    ]
+    pieces = re.split(r"(\n\n|\n(?= *- ))", text)
+    kept = [piece for piece in _with_separators(pieces) if not any(f"`{name}`" in piece for name in absent)]
+    readme.write_text("".join(kept).rstrip("\n") + "\n", encoding="utf-8", newline="\n")
+
+
+def _with_separators(pieces: list[str]) -> Iterator[str]:
+    """Paragraphs and list entries, each with the line ends before it."""
+    yield pieces[0]
+    for separator, piece in zip(pieces[1::2], pieces[2::2], strict=True):
+        yield separator + piece
 
 
 def _empty(folder: Path) -> None:

@@ -303,7 +303,7 @@ def test_far_fewer_rows_refuse_until_accepted(work: Path, ran: Callable[..., Ran
     daily(ran, exports=str(write(work / "more", charges=more)), as_of="2026-09-12")
     code, _, err = daily(ran)
     assert code == 2
-    assert "charges has 1 rows; the previous run had 51" in err
+    assert "charges has 1 row; the previous run had 51" in err
     code, _, err = daily(ran, "--accept-drop")
     assert code == 0, err
     assert json.loads((work / "reports" / f"{AS_OF}-daily" / "audit.json").read_text())["options"]["accept_drop"] is True

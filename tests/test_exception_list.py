@@ -16,8 +16,10 @@ from cases_exceptions.plan import DRAW, Rows, award, back, charge, event, line, 
 from worlds import random_world
 
 from reconcile.common_causes import run_lines
+from reconcile.dispositions import Note
 from reconcile.exception_facts import Fact
 from reconcile.exception_kinds import GROUPS
+from reconcile.exception_list import SEVERITIES
 from reconcile.exports import read_exports
 from reconcile.policy import Rules, load_rules
 from reconcile.run import reconcile_exports
@@ -106,7 +108,7 @@ def test_a_probable_payment_is_named(rules: Rules) -> None:
     row = rows_of(listed(rows, rules, "2026-10-05"))[0]
     assert row.kind == "failed draw"
     assert "a payment of 2,400.00 posted on 2026-10-01 probably paid it outside the plan" in row.what
-    assert "ask the family whether that payment was for this draw" in row.action
+    assert "Ask the family whether the payment of 2,400.00 on 2026-10-01 was for this draw" in row.action
     assert "Do not present it again" in row.action
     assert row.evidence.endswith("postings.csv::5")
 
@@ -126,6 +128,107 @@ def test_rejected_rows_hold_a_proposal_back(rules: Rules) -> None:
     assert "Proposed" not in table["action"][0]
 
 
+# -- next steps that fit the case
+
+
+TWICE = [event("2026-09-14", "X")]
+
+
+def _action(table: pd.DataFrame, kind: str) -> str:
+    return str(table.set_index("kind")["action"][kind])
+
+
+@pytest.mark.parametrize(
+    ("rows", "as_of", "kind", "said", "unsaid"),
+    [
+        (story(cleared_draws=TWICE), "2026-10-20", "draw taken twice", "Give 2,400.00 back, or let the remaining draws shrink", "Either"),
+        (
+            story(cleared_draws=TWICE, postings=[posting("2026-09-16", -DRAW, "refund")]),
+            "2026-10-05",
+            "draw taken twice",
+            "give nothing more back and change no draw for it",
+            "shrink",
+        ),
+        (
+            story(first=4, aid=[award(900_00, "2026-12-01")]),
+            "2026-12-03",
+            "plan exceeds bill",
+            "Either stop it whole and collect 1,500.00, or let it be taken and give 900.00 back once it has cleared",
+            "Lower or stop",
+        ),
+        (
+            story(first=4, aid=[award(900_00, "2026-12-01")]),
+            "2026-12-11",
+            "plan exceeds bill",
+            "is in transit and cannot be stopped: give 900.00 back once it has cleared",
+            "top it",
+        ),
+        (
+            story(cleared_draws=[event("2026-10-14", "X"), back("2026-10-19", "X2", "R06", 700_00, original_reference="X")]),
+            "2026-10-22",
+            "draw for less",
+            "Only if a person decides that the rest is still to be drawn: draw",
+            "Proposed",
+        ),
+        (
+            story(cleared_draws=[back("2026-09-14", "X", "R99")]),
+            "2026-10-05",
+            "failed draw",
+            "Ask the bank what the code means first. Only if the account may be drawn again: draw",
+            "Proposed",
+        ),
+        (
+            story(plan_lines(line_2={"schedule_says": "posted"}), first=1),
+            "2026-10-20",
+            "no draw seen",
+            "Find out first whether the money was taken. Only if it was not: draw",
+            "Proposed",
+        ),
+        (
+            story(plan_lines(every={"plan_total": 12_100_00})),
+            "2026-10-05",
+            "schedule does not add up",
+            "the plan's total is 100.00 too high: correct the total; do not change a draw",
+            "Correct the plan's total or its draws",
+        ),
+    ],
+)
+def test_the_next_step_follows_from_plan_and_bill(rows: Rows, as_of: str, kind: str, said: str, unsaid: str, rules: Rules) -> None:
+    """One remedy, named once; none where plan and bill agree; what must be asked first stands before the proposal."""
+    action = _action(listed(rows, rules, as_of), kind)
+    assert said in action
+    assert unsaid not in action
+    assert action.count("one or the other") <= 1
+
+
+def test_a_part_that_came_back_is_told_with_its_code(rules: Rules) -> None:
+    """What was drawn, what came back, on which day and by which code, and what is in hand."""
+    rows = story(cleared_draws=[event("2026-10-14", "X"), back("2026-10-19", "X2", "R06", 700_00, original_reference="X")])
+    what = str(listed(rows, rules, "2026-10-22").set_index("kind")["what"]["draw for less"])
+    assert "took 2,400.00 where 2,400.00 was scheduled; 700.00 of it came back on 2026-10-19 (R06, " in what
+    assert "so 1,700.00 of it is in hand" in what
+
+
+@pytest.mark.parametrize(("day", "happened", "words"), [("2026-09-20", "2026-09-20", "on 2026-09-20"), ("", "NaT", "with no date in")])
+def test_a_cancelled_line_gives_the_day(day: str, happened: str, words: str, rules: Rules) -> None:
+    """A plan below its bill by a cancelled line happened on the day of the cancellation; without one no day is made up."""
+    ended = {"line_status": "cancelled"} | ({"cancelled_on": day} if day else {})
+    row = rows_of(listed(story(plan_lines(line_5=ended)), rules, "2026-10-05"))[0]
+    assert (row.kind, str(row.happened_on)[:10]) == ("plan below bill", happened)
+    assert f"were cancelled (line 5 {words}" in row.what
+    assert row.evidence.startswith("plan_schedules.csv::6")
+
+
+def test_what_was_said_to_be_fixed_and_is_still_found(rules: Rules) -> None:
+    """It stays closed, and says that the exports still show it."""
+    exports, day = exports_of(story(cleared_draws=TWICE)), date(2026, 10, 5)
+    first = reconcile_exports(exports, rules, day).tables["exceptions"]
+    note = Note(str(first["exception_id"][0]), "fixed", "", "Ada", day)
+    again = reconcile_exports(exports, rules, day, previous=PreviousList(first), notes=(note,)).tables["exceptions"]
+    assert list(again["standing"]) == ["closed"]
+    assert again["action"][0].startswith("Said to be fixed by Ada on 2026-10-05, yet the exports still show it")
+
+
 # -- severity and order
 
 
@@ -143,8 +246,8 @@ def test_short_is_information_before_the_bill_is_due_and_without_postings(
     assert list(listed(rows, rules, as_of)["severity"]) == [severity]
 
 
-def test_groups_stand_in_order_of_harm_and_a_soon_draw_leads(rules: Rules) -> None:
-    """The plan over its bill whose draw comes within soon_days is first, whatever the amounts; then group by group, by amount."""
+def test_urgent_first_then_groups_in_order_of_harm_and_a_soon_draw_leads(rules: Rules) -> None:
+    """The plan over its bill whose draw comes within soon_days is first; then by severity, group of harm and amount."""
     over = story(aid=[award(100_00, "2026-09-20")])
     odd = story(cleared_draws=[event("2026-09-20", "X", 900_00)])
     failed = story(cleared_draws=[back("2026-09-14", "X")])
@@ -153,7 +256,8 @@ def test_groups_stand_in_order_of_harm_and_a_soon_draw_leads(rules: Rules) -> No
     table = listed(rows, rules, "2026-10-05")
     assert table["kind"][0] == "plan exceeds bill"
     groups = [next(at for at, kinds in enumerate(GROUPS.values()) if kind in kinds) for kind in table["kind"]]
-    assert groups == sorted(groups)
+    order = list(zip(map(SEVERITIES.index, table["severity"]), groups, strict=True))
+    assert order == sorted(order)
     assert list(table["kind"][:2]) == ["plan exceeds bill", "draw not on the schedule"]
     later = listed(rows, rules, "2026-10-01")
     assert list(later["kind"][:2]) == ["draw not on the schedule", "plan exceeds bill"]

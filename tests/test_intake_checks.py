@@ -87,7 +87,7 @@ def test_the_same_plan_and_line_twice_is_rejected_naming_the_other_row(tmp_path:
 
 def test_an_identical_line_in_two_files_follows_the_rule_of_overlap(tmp_path: Path) -> None:
     """A declared copy, or one with a reference, is no line twice; undeclared it is asked about; not overlapping it is."""
-    files = {"plan_schedules_2.csv": PLANS}
+    files = {"plan_schedules_2.csv": PLANS + "\n"}
     assert standing(read(tmp_path / "a", files, "[plan_schedules]\nfiles_overlap = true\n"), "plan_schedules") == [
         ("plan_schedules.csv", 2, 0, 0),
         ("plan_schedules_2.csv", 0, 0, 2),
@@ -285,3 +285,33 @@ def test_two_sheets_of_a_workbook_are_asked_about_like_two_files(tmp_path: Path)
         "row 2 of charges.xlsx, sheet Sheet is equal and neither has a reference: one event read twice, or two events",
         "row 2 of charges.xlsx, sheet September is equal and neither has a reference: one event read twice, or two events",
     ]
+
+
+def test_a_shifted_row_or_an_invisible_letter_still_blocks_its_family(tmp_path: Path) -> None:
+    """An unquoted comma moves the ids by a column, and an id carries a letter nobody sees: both families are blocked, nobody else."""
+    shifted = "settled_on,amount,outcome,plan_id,student_id,reference\n2026-10-14,2,400.00,cleared,P1,S1,X1\n"
+    unseen = "2026-10-14,2400.00,cleared,,\u200bS2,X2\n"
+    exports = read(tmp_path, {"plan_schedules.csv": PLANS_OF_TWO, "cleared_draws.csv": shifted + unseen})
+    assert {("student", "S1"), ("student", "S2")} <= exports.blocked or {("plan", "P1"), ("student", "S2")} <= exports.blocked
+    assert ("everyone", "") not in exports.blocked
+
+
+def test_a_rejected_bank_row_that_names_nobody_blocks_everyone(tmp_path: Path) -> None:
+    """It could be anyone's draw."""
+    rows = "settled_on,amount,outcome,plan_id,student_id,reference\n2026-10-14,2400.00,cleared,,,X1\n"
+    exports = read(tmp_path, {"plan_schedules.csv": PLANS_OF_TWO, "cleared_draws.csv": rows})
+    assert ("everyone", "") in exports.blocked
+
+
+def test_a_plan_takes_money(tmp_path: Path) -> None:
+    """A line or a plan total below zero is rejected, and so is an active line with a day of cancelling."""
+    below = PLANS_OF_TWO.replace("2400.00,,", "-2400.00,,", 1)
+    active = PLANS_OF_TWO.replace("2400.00,,", "2400.00,active,2026-08-01", 1)
+    told = [read(tmp_path, {"plan_schedules.csv": rows}).rejected["problem"].tolist() for rows in (below, active)]
+    assert told == [["the line is below zero: -2400.00"], ["the line is active, yet was cancelled on 2026-08-01"]]
+
+
+PLANS_OF_TWO = """plan_id,student_id,term,enrolled_on,plan_total,line,draw_date,amount,line_status,cancelled_on
+P1,S1,2026-FA,2026-07-20,2400.00,1,2026-10-10,2400.00,,
+P2,S2,2026-FA,2026-07-20,2400.00,1,2026-10-10,2400.00,,
+"""

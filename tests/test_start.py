@@ -20,6 +20,25 @@ from reconcile.starting import make_working_folder, packaged
 ROOT = Path(__file__).parents[1]
 
 
+SAMPLE_README = """\
+# Samples
+
+    reconcile daily sample_exports/standard --as-of 2026-11-20
+
+- `standard/`: needs no map.
+- `office/`: read with `--map sample_exports/office_map.toml`.
+  - `bank`: one file for each date.
+- `planted.csv`: for programs,
+  one row for each fact.
+- `make_sample.py`: writes all of this anew.
+
+Rows of `planted.csv`: what is
+planted.
+
+| student |
+"""
+
+
 @pytest.fixture
 def samples(tmp_path: Path) -> Path:
     """A small set of samples: one delivery with its column map, one without."""
@@ -28,7 +47,8 @@ def samples(tmp_path: Path) -> Path:
         (folder / name).mkdir(parents=True)
         (folder / name / "charges.csv").write_text("student_id\n")
     (folder / "office_map.toml").write_text("")
-    (folder / "README.md").write_text("what is planted")
+    (folder / "README.md").write_text(SAMPLE_README)
+    (folder / "planted.csv").write_text("as_of")
     (folder / "make_sample.py").write_text("raise SystemExit")
     return folder
 
@@ -54,6 +74,34 @@ def test_a_new_folder_is_filled(tmp_path: Path, rules: Path, samples: Path) -> N
         f"reconcile daily exports/office --as-of {starting.SAMPLE_AS_OF} --map office_map.toml",
     )
     assert all(command in (work / "README.txt").read_text() for command in commands)
+
+
+def test_the_readme_of_the_samples_speaks_of_the_working_folder(tmp_path: Path, rules: Path, samples: Path) -> None:
+    """Its paths are those of the working folder, and it is silent about what was not copied."""
+    make_working_folder(tmp_path / "work", rules, samples)
+    assert (tmp_path / "work" / "exports" / "README.md").read_text() == (
+        "# Samples\n\n    reconcile daily exports/standard --as-of 2026-11-20\n\n"
+        "- `standard/`: needs no map.\n- `office/`: read with `--map office_map.toml`.\n  - `bank`: one file for each date.\n\n"
+        "| student |\n"
+    )
+
+
+def test_a_newcomer_types_what_is_written(tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]) -> None:
+    """Every command that `start` and the files of the working folder name is one that completes, typed exactly, in the order given."""
+    monkeypatch.chdir(tmp_path)
+    assert run(["start", "work"]) == 0
+    first, *told = [line.strip() for line in capsys.readouterr().out.splitlines() if line.startswith("    ")]
+    assert (first, len(told)) == ('cd "work"', 2)
+    monkeypatch.chdir(tmp_path / "work")
+    readme = Path("exports", "README.md").read_text(encoding="utf-8")
+    told += [line.strip() for line in readme.splitlines() if line.startswith("    reconcile ")]
+    assert len(told) == 5
+    for command in told:
+        assert run(command.split()[1:]) == 0, command
+    assert "sample_exports" not in readme
+    assert "planted.csv" not in readme
+    assert "office_map.toml" in readme
+    assert not list(Path().rglob("planted.csv"))
 
 
 def test_an_empty_folder_is_filled(tmp_path: Path, rules: Path, samples: Path) -> None:

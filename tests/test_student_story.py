@@ -54,7 +54,7 @@ def test_the_sum_leads_from_charges_to_what_is_open(folder: Path) -> None:
         starts = [at for at, line in enumerate(lines) if line == "Where the account stands"]
         assert starts
         for start in starts:
-            part = lines[start + 1 : lines.index("", start)]
+            part = [line for line in lines[start + 1 : lines.index("", start)] if not line.startswith("  draws under a stop")]
             owed = next(at for at, line in enumerate(part) if line.startswith("  owed today"))
             assert sum(map(money, part[:owed])) == money(part[owed])
             assert abs(sum(map(money, part[owed:-1]))) == money(part[-1])
@@ -84,12 +84,20 @@ def test_what_is_wrong_and_what_the_draws_should_become(folder: Path) -> None:
         ("00123471", "TERM 2027-SP"),
         ("00123470", "No plan in this term: nothing is drawn, and no exception is raised."),
         ("00999999", "bank event for an unknown student or plan"),
-        ("00123464", "ask the family whether that payment was for this draw"),
+        ("00123464", "Ask the family whether the payment of 1,060.83 on 2026-11-18 was for this draw"),
     ],
 )
 def test_each_story_has_its_words(student: str, words: str, folder: Path) -> None:
     """Failed, part paid, in credit, undecided, refunded, a second term, no plan, unknown to every schedule, paid outside the plan."""
     assert words in re.sub(r"\s+", " ", " ".join(told(folder, student)))
+
+
+def test_draws_under_a_stop_cover_nothing(folder: Path) -> None:
+    """They stand on a line of their own, and what is open counts them."""
+    lines = told(folder, "00123461")
+    assert "  draws under a stop, not to be taken: 1,006.19" in lines
+    assert next(money(line) for line in lines if line.startswith("  open, with nothing behind it")) == 2_012_38
+    assert not any(line.startswith("  less draws still to come") for line in lines)
 
 
 def test_the_privacy_caution_stands_first(folder: Path) -> None:

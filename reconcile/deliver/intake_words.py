@@ -60,12 +60,17 @@ def _first(column: str, rows: list[tuple[int, str]]) -> str:
     cell = without_controls(value)
     cell = cell if len(cell) <= LONGEST_VALUE else cell[: LONGEST_VALUE - 3] + "..."
     parts = (f"row {row}" if row else "the whole file", column and f"column {without_controls(column)}", cell and f'"{cell}"')
-    more = f" (and {count(len(rows) - 1, 'row')} more)" if len(rows) > 1 else ""
+    others = rows[1:]
+    more = f" (and row {others[0][0]})" if len(others) == 1 else f" (and {len(others):,} rows more)" if others else ""
     return ", ".join(part for part in parts if part) + more
 
 
 def rejected_headline(rejected: pd.DataFrame, counted: Mapping[str, Counted]) -> str:
-    """How many rows cannot be used, with their money per export."""
+    """How many rows cannot be used, with their money per export; a total row that does not agree is no such row, and is named."""
     rows = sum(c.rejected for c in counted.values())
-    told = f" ({rejected_money(counted)})" if rows else ""
-    return f"{count(rows, 'row')} cannot be used{told}, with {count(len(rejected), 'problem')}."
+    problems = count(len(rejected), "problem")
+    if rows:
+        return f"{count(rows, 'row')} cannot be used ({rejected_money(counted)}), with {problems}."
+    file, sheet, row = rejected[["file", "sheet", "row"]].iloc[0]
+    place = f"row {row} of {without_controls(file + (f', sheet {sheet}' if sheet else ''))}"
+    return f"The exports cannot be used as they stand, with {problems}{' in' if len(rejected) == 1 else ', the first in'} {place}."

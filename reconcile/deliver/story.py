@@ -84,7 +84,7 @@ def _term(term: TermStory) -> Iterator[str]:
         yield ""
         yield from _draws(term)
     yield ""
-    yield from _account(term.standing)
+    yield from _account(term.standing, _under_a_stop(term))
     yield ""
     yield from _wrong(term)
     yield from _proposal(term)
@@ -106,6 +106,8 @@ def _draws(term: TermStory) -> Iterator[str]:
     for draw in term.draws:
         kind = "fee" if draw["kind"] == "fee" else draw["kind"]
         words = STATE_WORDS.get(draw["state"], draw["state"])
+        if draw["state"] == "failed" and draw["method"] == "card":
+            words = "taken back by the card's bank" if draw["return_code"] == "chargeback" else "was declined"
         rows.append((f"  {draw['line']}", kind, str(draw["draw_date"].date()), people_money(draw["scheduled"]), words + _draw_note(draw)))
     yield from aligned(rows, right=(3,))
 
@@ -130,10 +132,27 @@ def _day(value: pd.Timestamp) -> str:
     return "" if pd.isna(value) else str(value.date())
 
 
-def _account(row: dict[str, Any]) -> Iterator[str]:
-    """The short sum from charges to what has nothing behind it."""
+def _under_a_stop(term: TermStory) -> int:
+    """Cents of pending draws that a stop forbids: they stand in the proposal at 0.00, though nothing lowered them there.
+
+    Where money is left to collect no draw is lowered, and before the bill is out only stopped draws are told; elsewhere the exceptions say
+    whether there is a stop.
+    """
+    plan = term.plan
+    if plan is None or not plan["proposed_draws"]:
+        return 0
+    said = any("under a stop" in str(row["action"]) + str(row["what"]) for row in (*term.exceptions, *term.done))
+    if not plan["to_collect"] and not said and term.standing["coverage"] != "not billed":
+        return 0
+    nothing = {part.split(" ")[0] for part in str(plan["proposed_draws"]).split("; ") if part.split(" ")[1] == "0.00"}
+    pending = [draw for draw in term.draws if draw["state"] == "pending" and draw["kind"] != "fee"]
+    return sum(int(draw["scheduled"]) for draw in pending if _day(draw["draw_date"]) in nothing)
+
+
+def _account(row: dict[str, Any], held: int) -> Iterator[str]:
+    """The short sum from charges to what has nothing behind it; draws under a stop (cents `held`) are no cover for the bill."""
     yield "Where the account stands"
-    gap = row["gap"]
+    gap = row["gap"] + held
     last = "open, with nothing behind it" if gap > 0 else "more than the bill asks" if gap < 0 else "open, with nothing behind it"
     lines = [
         ("  charges", people_money(row["charges"])),
@@ -142,11 +161,13 @@ def _account(row: dict[str, Any]) -> Iterator[str]:
         ("  less draws paid", people_money(-row["draws_cleared"])),
         ("  owed today", people_money(row["balance_now"])),
         ("  less aid still expected", people_money(-row["aid_anticipated"])),
-        ("  less draws still to come", people_money(-row["pending_draws"])),
+        ("  less draws still to come", people_money(held - row["pending_draws"])),
         (f"  {last}", people_money(abs(gap))),
     ]
     keep = {0, 4, 7}
     yield from aligned([line for at, line in enumerate(lines) if at in keep or line[1] != "0.00"], right=(1,))
+    if held:
+        yield f"  draws under a stop, not to be taken: {people_money(held)}"
 
 
 def _wrong(term: TermStory) -> Iterator[str]:
@@ -160,7 +181,11 @@ def _wrong(term: TermStory) -> Iterator[str]:
     plan = term.plan
     if plan is not None and plan["variance"] and term.standing["coverage"] != "not billed":
         yield from _variance(plan)
-    for row in term.done[:MOST_DONE]:
+    still = [row for row in term.done if str(row["action"]).startswith("Said to be fixed")]
+    for row in still:
+        about = f"{row['kind']}, {people_money(abs(row['amount']))}: "
+        yield from _wrapped(about + str(row["action"]), "  - ", "    ")
+    for row in [row for row in term.done if row not in still][:MOST_DONE]:
         note = f" ({row['disposition'] or row['note']})" if row["disposition"] or row["note"] else ""
         yield f"  Earlier, {row['standing']}{note}: {row['kind']}, {people_money(abs(row['amount']))}"
 
@@ -195,12 +220,16 @@ def _proposal(term: TermStory) -> Iterator[str]:
     plan = term.plan
     if plan is None:
         return
+    late = "a late draw or late aid" if plan["not_seen"] else "late aid"
     said = [
         (plan["again"], "{x} may be presented again."),
-        (plan["awaited"], "{x} may still come, a late draw or late aid: it is not asked for a second time."),
+        (plan["awaited"], "{x} may still come, " + late + ": it is not asked for a second time."),
         (plan["kept"], "{x} is left as it is: in transit, or too near for a notice."),
         (plan["to_give_back"], "{x} is to be given back."),
-        (plan["to_stop"], "{x} of draws is to be stopped, or given back once it has cleared."),
+        (
+            plan["to_stop"],
+            "{x} is not owed of draws that can no longer be changed with notice: stop such a draw whole, or give {x} back once it cleared.",
+        ),
         (plan["to_collect"], "{x} cannot be put on the draws: agree another way to pay it."),
     ]
     lines = [words.format(x=people_money(cents)) for cents, words in said if cents]
@@ -213,6 +242,8 @@ def _proposal(term: TermStory) -> Iterator[str]:
     if lines:
         yield ""
         yield "What should be done with the remaining draws (a proposal; the office decides)"
+        if any(words in str(row["action"]) for row in term.exceptions for words in ("Only if", "If not,")):
+            yield "  Only as far as the answers to the questions above allow it:"
         for line in lines:
             yield from _wrapped(line, "  ", "  ")
 

@@ -37,7 +37,7 @@ BANK_WORDS = {
 }
 BILL_WORDS = {
     ("charges", "on the bill"): "charged",
-    ("aid", "disbursed"): "aid received",
+    ("aid", "disbursed"): "aid put on the bill, paid by now",
     ("aid", "anticipated"): "aid expected, not here yet",
     ("aid", "lapsed"): "aid expected, overdue: counts no more",
     ("aid", "cancelled"): "aid awarded, cancelled since",

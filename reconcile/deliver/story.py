@@ -180,6 +180,7 @@ def _wrong(term: TermStory) -> Iterator[str]:
         yield from _exceptions(term.exceptions)
     plan = term.plan
     if plan is not None and plan["variance"] and term.standing["coverage"] != "not billed":
+        yield ""
         yield from _variance(plan)
     still = [row for row in term.done if str(row["action"]).startswith("Said to be fixed")]
     for row in still:

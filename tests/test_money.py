@@ -158,11 +158,15 @@ def test_allocation_gives_the_published_figures() -> None:
 
 
 @given(CENTS, WEIGHTS, st.sampled_from(["largest remainder", "spare cents first"]))
-def test_allocation_keeps_every_cent_and_strays_less_than_one_cent(total: int, weights: list[int], rule: AllocateRule) -> None:
-    """The parts add up to the whole, each is within a cent of its exact share, and a part without weight gets nothing."""
+def test_allocation_keeps_every_cent_and_strays_no_more_than_one_cent(total: int, weights: list[int], rule: AllocateRule) -> None:
+    """The parts add up to the whole, each is within a cent of its exact share, and a part without weight gets nothing.
+
+    By largest remainder each strays by less than a cent; spare cents first may give a whole one to a part that came out even.
+    """
     shares = allocate(total, weights, rule)
     assert sum(shares) == total
-    assert all(abs(share * sum(weights) - total * weight) < sum(weights) for share, weight in zip(shares, weights, strict=True))
+    most = sum(weights) - (rule == "largest remainder")
+    assert all(abs(share * sum(weights) - total * weight) <= most for share, weight in zip(shares, weights, strict=True))
     assert all(share == 0 for share, weight in zip(shares, weights, strict=True) if not weight)
     assert allocate(-total, weights, rule) == [-share for share in shares]
 

@@ -49,6 +49,7 @@ SETTLED = (
     4091,
     4490,
     4598,
+    8289,
 )
 """Worlds in which the engines once differed; each difference was settled and stays a case."""
 

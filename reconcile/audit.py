@@ -48,6 +48,7 @@ class Options:
     accept_drop: bool = False
     bank_from: date | None = None
     bank_through: date | None = None
+    names: bool = False
 
 
 @dataclass(frozen=True)
@@ -213,6 +214,7 @@ def build_audit(
             "accept_drop": options.accept_drop,
             "bank_from": _iso(options.bank_from),
             "bank_through": _iso(options.bank_through),
+            "names": options.names,
         },
         "rules": _files(Named(f.name, f.sha256, f.size) for f in rules.files),
         "column_map": None if column_map is None else dataclasses.asdict(Named(column_map.name, column_map.sha256, column_map.size)),
@@ -226,6 +228,17 @@ def build_audit(
         "notes": list(dict.fromkeys(notes)),
     }
     return audit | {"run_hash": run_hash(audit)}
+
+
+def with_outputs(audit: Mapping[str, Any], outputs: tuple[Named, ...]) -> dict[str, Any]:
+    """The audit with all files of the run, once those that people look at are written too; they leave the run hash as it is.
+
+    Errors:  ValueError if a data file is another than the run hash binds: a fault of ours.
+    """
+    whole = dict(audit) | {"outputs": _files(outputs)}
+    if run_hash(whole) != audit["run_hash"]:
+        raise ValueError("a data file changed after the run hash was taken")
+    return whole
 
 
 def _iso(day: date | None) -> str | None:

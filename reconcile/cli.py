@@ -71,6 +71,8 @@ def run_options(command: Command) -> Command:
         click.option("--bank-through", type=IsoDate(), help="Last day that the bank files cover. Else their last event."),
         click.option("--accept-drop", is_flag=True, help="Go on though an export has far fewer rows than in the previous run."),
         click.option("--notes", type=A_PATH, help="CSV of what people decided: exception_id, disposition, note, decided_by, decided_on."),
+        click.option("--names", is_flag=True, help="Show students' names, where the export has them, in what people look at."),
+        click.option("--only", type=click.Choice(["csv"]), help="csv: write the data files alone, for scheduled jobs."),
         click.option(
             "--fail-on", type=click.Choice(["new", "any"]), help="End with code 1 if such exceptions (but information) are on the list."
         ),
@@ -87,10 +89,10 @@ def run_options(command: Command) -> Command:
 @click.pass_obj
 def daily(place: Place, /, exports: tuple[Path, ...], as_of: date, **options: Any) -> int:  # noqa: ANN401 (click gives what run_options names)
     """Reconcile EXPORTS (a folder, or several files) as of a day and write a run folder."""
-    from reconcile import commands  # noqa: PLC0415 (loads the table libraries)
+    from reconcile import reading, run_command  # noqa: PLC0415 (loads the table libraries)
 
     place.reports = options["reports"]
-    return commands.daily(commands.Request(exports=exports, as_of=as_of, **options))
+    return run_command.daily(reading.Request(exports=exports, as_of=as_of, **options))
 
 
 @cli.command()

@@ -1,0 +1,20 @@
+"""Writes what people look at beside the data files of a run; scheduled jobs leave it out with `--only csv`."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+    from pathlib import Path
+
+    from reconcile.deliver.shown import Shown
+
+WRITERS: dict[str, Callable[[Shown, Path], None]] = {}
+"""Writer by the name of the file that it writes into the run folder."""
+
+
+def write_people_files(shown: Shown, folder: Path) -> None:
+    """Write each file for people into a run folder that has none of them yet."""
+    for name, write in WRITERS.items():
+        write(shown, folder / name)

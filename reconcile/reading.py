@@ -1,0 +1,145 @@
+"""How a command reads what a run is made from: rules, column map, the run before, exports, and what people wrote about exceptions."""
+
+from __future__ import annotations
+
+import dataclasses
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, NoReturn
+
+from reconcile import audit, run_folder, schemas
+from reconcile.cli_support import RulesPlace, find_rules, refuse_missing, say, step
+from reconcile.cli_support import map_hint as hint_of_map
+from reconcile.column_map import load_column_map
+from reconcile.deliver import csv_out, intake_words
+from reconcile.dispositions import read_notes
+from reconcile.errors import RefusedError
+from reconcile.exports import ExportsRefusedError, read_exports
+from reconcile.intake_counts import SourceFile
+from reconcile.policy import load_rules
+from reconcile.run_tables import read_previous_list
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
+    from datetime import date
+    from pathlib import Path
+
+    import pandas as pd
+
+    from reconcile.column_map import ColumnMap
+    from reconcile.dispositions import Note
+    from reconcile.exports import Exports
+    from reconcile.policy import Rules
+    from reconcile.standing import PreviousList
+
+
+@dataclass(frozen=True)
+class Request:
+    """What the person asked for: the command line of a run."""
+
+    exports: tuple[Path, ...]
+    as_of: date
+    rules: Path | None
+    map_file: Path | None
+    reports: Path
+    into: Path | None
+    previous: Path | None
+    without_rejected: bool
+    bank_from: date | None
+    bank_through: date | None
+    accept_drop: bool
+    notes: Path | None = None
+    fail_on: str | None = None
+    names: bool = False
+    only: str | None = None
+
+    @property
+    def options(self) -> audit.Options:
+        """The part of it that bears on the result."""
+        return audit.Options(self.without_rejected, self.accept_drop, self.bank_from, self.bank_through, self.names)
+
+
+def policy_for(sources: tuple[Path, ...], rules_folder: Path | None, map_file: Path | None) -> tuple[Rules, ColumnMap | None, RulesPlace]:
+    """Rules and column map, and where the rules were found, which is said too."""
+    refuse_missing(sources)
+    place = find_rules(rules_folder, sources)
+    say(place.told)
+    return load_rules(place.folder), None if map_file is None else load_column_map(map_file), place
+
+
+def previous_of(request: Request) -> audit.Previous | None:
+    """The run that this one follows: the one named, else the latest earlier one under the reports."""
+    found = previous_folder(request)
+    if found is None:
+        return None
+    previous = audit.read_previous(found)
+    if previous.as_of > request.as_of:
+        raise RefusedError(
+            f"{found} is as of {previous.as_of}, later than {request.as_of}: it cannot be the previous run. Name an earlier one."
+        )
+    return previous
+
+
+def previous_folder(request: Request) -> Path | None:
+    """The folder of the run that this one follows; None for a first run."""
+    return request.previous or run_folder.previous_run(request.reports, request.as_of)
+
+
+def list_before(request: Request) -> PreviousList | None:
+    """The exceptions of the run that this one follows."""
+    found = previous_folder(request)
+    return None if found is None else read_previous_list(found)
+
+
+def with_notes(exports: Exports, request: Request, rules: Rules) -> tuple[Exports, tuple[Note, ...]]:
+    """What people wrote about exceptions; the file counts among the inputs, so that the audit names it."""
+    if request.notes is None:
+        return exports, ()
+    notes = read_notes(request.notes, rules)
+    source = SourceFile(request.notes.name, audit.sha256_of(request.notes), request.notes.stat().st_size, role="notes")
+    return dataclasses.replace(exports, sources=(*exports.sources, source)), notes
+
+
+def read_all(
+    sources: tuple[Path, ...], rules: Rules, column_map: ColumnMap | None, request: Request | None, previous: audit.Previous | None
+) -> Exports:
+    """All exports as they were read; without a request (a check) no span, no drop and no place for rejected rows.
+
+    Errors:  RefusedError with every problem that stands against the exports as a whole.
+    """
+    try:
+        return read_exports(
+            sources,
+            rules,
+            column_map,
+            bank_from=request.bank_from if request else None,
+            bank_through=request.bank_through if request else None,
+            previous_rows=previous.rows if previous else None,
+            accept_drop=request.accept_drop if request else False,
+            progress=step,
+        )
+    except ExportsRefusedError as error:
+        more = (*_list_of_rejected(error.rejected, request), *(() if column_map else hint_of_map(sources)))
+        raise RefusedError(error.headline, (*error.problems, *more)) from error
+
+
+def _list_of_rejected(rejected: pd.DataFrame, request: Request | None) -> tuple[str, ...]:
+    """Say the first rejected rows, write all of them where a run would (a check writes nothing), and give a sentence that says where."""
+    if not len(rejected):
+        return ()
+    if request is None:
+        say(intake_words.problems_text(rejected))
+        return ()
+    columns = schemas.OUTPUTS["rejected_rows"]
+    place = run_folder.write_refused(request.reports, request.as_of, lambda path: csv_out.write_table(rejected, columns, path))
+    say(intake_words.problems_text(rejected))
+    if len(rejected) == 1:
+        return (f"The one problem of a single row, with how to mend it, is in {place}",)
+    return (f"All {len(rejected):,} problems of single rows, with how to mend each, are in {place}",)
+
+
+def refuse_rejected(exports: Exports, request: Request, counted: Mapping[str, audit.Counted], hint: tuple[str, ...]) -> NoReturn:
+    """Refuse a run with rows that cannot be used."""
+    listed = _list_of_rejected(exports.rejected, request)
+    cure = "Mend the exports and run again; or add --without-rejected, and these rows are left out, shown and totalled."
+    headline = f"Refused: {intake_words.rejected_headline(exports.rejected, counted)} No report was written."
+    raise RefusedError(headline, (*listed, cure, *hint))

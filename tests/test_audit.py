@@ -152,7 +152,13 @@ def test_undated_cancellations_are_counted() -> None:
 def test_what_the_audit_names() -> None:
     """The audit names options, span, map, rules, previous run and outputs, and a note once."""
     made = built(options=Options(without_rejected=True, bank_through=date(2026, 10, 20)))
-    assert made["options"] == {"without_rejected": True, "accept_drop": False, "bank_from": None, "bank_through": "2026-10-20"}
+    assert made["options"] == {
+        "without_rejected": True,
+        "accept_drop": False,
+        "bank_from": None,
+        "bank_through": "2026-10-20",
+        "names": False,
+    }
     assert made["bank_span"] == {"first": "2026-08-01", "last": "2026-10-14"}
     assert (made["as_of"], made["kind"], made["version"], made["has_postings"]) == ("2026-10-15", "daily", "0.1.0", False)
     assert made["rules"] == [{"file": "terms.toml", "sha256": HASHES[2], "size": 5}]
@@ -175,7 +181,7 @@ def test_run_hash_is_the_documented_one() -> None:
     """The run hash is what the module says, worked out here by hand from the names and fingerprints."""
     text = (
         f'{{"as_of":"2026-10-15","column_map":"{HASHES[3]}","form":1,"inputs":[["aid.xlsx","{HASHES[1]}"],["charges.csv","{HASHES[0]}"]],'
-        '"kind":"daily","options":{"accept_drop":false,"bank_from":null,"bank_through":null,"without_rejected":false},'
+        '"kind":"daily","options":{"accept_drop":false,"bank_from":null,"bank_through":null,"names":false,"without_rejected":false},'
         f'"outputs":[["entries.parquet","{HASHES[6]}"],["students.csv","{HASHES[4]}"]],"previous":"{HASHES[7]}",'
         f'"rules":[["terms.toml","{HASHES[2]}"]]}}'
     )

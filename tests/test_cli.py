@@ -17,7 +17,7 @@ from typing import TYPE_CHECKING, Any
 import pandas as pd
 import pytest
 
-from reconcile import cli, cli_support, commands
+from reconcile import cli, cli_support, run_command
 from reconcile.cli import run
 from reconcile.errors import ProofError
 from reconcile.run import Result
@@ -406,7 +406,7 @@ def stand_in(monkeypatch: pytest.MonkeyPatch, error: BaseException) -> None:
     def fail(*_: object, **__: object) -> None:
         raise error
 
-    monkeypatch.setattr(commands, "reconcile_exports", fail)
+    monkeypatch.setattr(run_command, "reconcile_exports", fail)
 
 
 def test_a_control_total_that_does_not_come_out(work: Path, ran: Callable[..., Ran], monkeypatch: pytest.MonkeyPatch) -> None:
@@ -482,7 +482,7 @@ def test_a_table_of_another_shape_is_a_fault(work: Path, ran: Callable[..., Ran]
     """A run that gives a table other than declared leaves no folder and exits 4."""
     tables = {name: pd.DataFrame({c.name: pd.Series(dtype=DTYPES[c.kind]) for c in columns}) for name, columns in OUTPUTS.items()}
     tables["proof"] = tables["proof"].drop(columns="left")
-    monkeypatch.setattr(commands, "reconcile_exports", lambda *_, **__: Result(date.fromisoformat(AS_OF), tables, (), ()))
+    monkeypatch.setattr(run_command, "reconcile_exports", lambda *_, **__: Result(date.fromisoformat(AS_OF), tables, (), ()))
     assert daily(ran)[0] == 4
     assert [p.name.startswith("reconcile-fault-") for p in (work / "reports").iterdir()] == [True]
 

@@ -82,12 +82,13 @@ class Cause(NamedTuple):
 
 
 class Apart(NamedTuple):
-    """How far plans and bills are apart: plans over and short of their bills, cents, and the causes, which add up to both together."""
+    """How far plans and bills are apart: plans over and short of their bills, cents, and `net`, to which the causes add up."""
 
     plans_over: int
     over: int
     plans_short: int
     short: int
+    net: int
     causes: tuple[Cause, ...]
 
 
@@ -137,7 +138,8 @@ def desks(exceptions: pd.DataFrame, as_of: date) -> tuple[Desk, ...]:
         ahead = (days - pd.Timestamp(as_of)).dt.days
         due, soon = int((ahead <= 0).sum()), int(((ahead > 0) & (ahead <= SOON_DAYS)).sum())
         first = days.min().date() if len(days) else None
-        found.append(Desk(str(owner), *(int(count.get(s, 0)) for s in SEVERITIES), due, soon, len(days) - due - soon, first))
+        urgent, act, information = (int(count.get(severity, 0)) for severity in SEVERITIES)
+        found.append(Desk(str(owner), urgent, act, information, due, soon, len(days) - due - soon, first))
     return tuple(sorted(found, key=lambda desk: (-desk.urgent, -desk.act, desk.owner)))
 
 
@@ -175,7 +177,7 @@ def causes(plans: pd.DataFrame, students: pd.DataFrame) -> Apart:
     """Why plans and bills are apart, over all plans that are, of terms whose bill is out.
 
     In:      OUTPUTS["plans"] and OUTPUTS["students"] of the same run.
-    Keeps:   the causes' money adds up to over + short, since each plan's causes add up to its variance.
+    Keeps:   the causes' money adds up to net = over + short, since each plan's causes add up to its variance.
     """
     covered = students.set_index(["term", "student_id"])["coverage"]
     standing = covered.reindex(pd.MultiIndex.from_frame(plans[["term", "student_id"]])).to_numpy()
@@ -186,7 +188,9 @@ def causes(plans: pd.DataFrame, students: pd.DataFrame) -> Apart:
         cents = apart[name]
         found.append(Cause(name, int(cents[cents > 0].sum()), int(cents[cents < 0].sum()), int((cents != 0).sum())))
     over, short = variance[variance > 0], variance[variance < 0]
-    return Apart(len(over), int(over.sum()), len(short), int(short.sum()), tuple(cause for cause in found if cause.plans))
+    return Apart(
+        len(over), int(over.sum()), len(short), int(short.sum()), int(variance.sum()), tuple(cause for cause in found if cause.plans)
+    )
 
 
 def reasons(draws: pd.DataFrame, rules: Rules) -> tuple[Reason, ...]:
@@ -252,6 +256,6 @@ def soonest(next_draws: pd.DataFrame) -> Soonest | None:
         return None
     day = next_draws["draw_date"].min()
     rows = next_draws[next_draws["draw_date"] == day]
-    sums = (int(rows[name].sum()) for name in ("lines", "scheduled", "lines_in_question", "in_question"))
-    last = (rows[name].min() for name in ("notice_by", "last_day_to_stop"))
-    return Soonest(day.date(), *sums, *(None if pd.isna(end) else end.date() for end in last))
+    lines, scheduled, doubtful, cents = (int(rows[name].sum()) for name in ("lines", "scheduled", "lines_in_question", "in_question"))
+    notice, stop = (None if pd.isna(end) else end.date() for end in (rows["notice_by"].min(), rows["last_day_to_stop"].min()))
+    return Soonest(day.date(), lines, scheduled, doubtful, cents, notice, stop)

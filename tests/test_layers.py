@@ -63,10 +63,12 @@ ORDER = (
         *("exceptions_bank", "exceptions_plans", "ledger_leftovers", "exceptions_ledger", "common_causes", "standing", "exception_list"),
     ),
     ("entries", "report_tables", "day_tables", "proof", "control"),
+    ("page_figures",),
     ("run",),
     (
         *("deliver.__init__", "deliver.csv_out", "deliver.summary", "deliver.intake_words", "run_folder", "audit"),
-        *("run_tables", "story_facts", "deliver.story", "deliver.shown", "deliver.people"),
+        *("run_tables", "story_facts", "deliver.story", "deliver.shown"),
+        *("deliver.page_charts", "deliver.page_data", "deliver.page", "deliver.people"),
     ),
     ("starting", "cli_support", "reading", "run_command", "commands", "cli", "__main__"),
 )

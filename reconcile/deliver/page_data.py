@@ -164,7 +164,7 @@ def _term(term: TermStory, words: _Words, place: Mapping[str, int]) -> list[Any]
         word(story.COVERAGE_WORDS.get(term.standing["coverage"], term.standing["coverage"])),
         [[word(step.words), step.cents, step.before, step.after, int(step.total)] for step in account_steps(term)],
         held_by_a_stop(term),
-        [_draw(draw, word) for draw in term.draws],
+        [_draw(draw, word) for draw in sorted(term.draws, key=lambda draw: draw["draw_date"])],
         [word(heading), [[cents, word(text)] for cents, text in causes]],
         [int(bool(proposal) and story.depends_on_answers(term)), [word(line) for line in proposal]],
         [word(caution) for caution in story.caution_words(term)],

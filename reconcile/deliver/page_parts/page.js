@@ -30,6 +30,12 @@
     element.append(...children.filter((child) => child !== null && child !== undefined && child !== ""));
     return element;
   }
+  /* A table that turns into cards in a narrow window stays a table for a screen reader. */
+  function roles(table) {
+    const all = { thead: "rowgroup", tbody: "rowgroup", tr: "row", td: "cell", "thead th": "columnheader", "tbody th": "rowheader" };
+    table.setAttribute("role", "table");
+    for (const [part, role] of Object.entries(all)) for (const one of table.querySelectorAll(part)) one.setAttribute("role", role);
+  }
   const bdi = (text) => make("bdi", null, text);
 
   /* ---- the exception list ---- */
@@ -92,7 +98,7 @@
   function heads() {
     byId("exceptions-head").replaceChildren(...COLUMNS.map(([name, words, look]) => {
       const active = state.order === name;
-      return make("th", { scope: "col", role: "columnheader", class: look, "aria-sort": active ? (state.down ? "descending" : "ascending") : null },
+      return make("th", { scope: "col", class: look, "aria-sort": active ? (state.down ? "descending" : "ascending") : null },
         make("button", { type: "button", class: "sort", "data-sort": name }, words));
     }));
     byId("f-order").value = String(ORDERS.findIndex(([name, down]) => name === state.order && down === state.down));
@@ -117,18 +123,18 @@
     const late = isOpen(row) && cell(row, "severity") !== "information" && cell(row, "act_by") && cell(row, "act_by") < asOf;
     const about = [cell(row, "term"), cell(row, "plan_id") && `plan ${cell(row, "plan_id")}`, cell(row, "line") && `line ${cell(row, "line")}`].filter(Boolean).join(", ");
     const severity = cell(row, "severity");
-    const main = make("tr", { role: "row", class: open ? "has-told" : null },
-      make("th", { scope: "row", role: "rowheader", class: "first-cell" },
+    const main = make("tr", { class: open ? "has-told" : null },
+      make("th", { scope: "row", class: "first-cell" },
         make("span", { class: `tag ${severity}` }, SEVERITIES[severity]), " ",
         make("button", { type: "button", class: "link", "data-open": place, "aria-expanded": String(open), "aria-controls": open ? `told-${place}` : null }, cell(row, "kind")),
         make("span", { class: "due" }, bdi(about))),
-      make("td", { role: "cell", "data-label": "Student" }, ...(cell(row, "student_id") ? studentButton(cell(row, "student_id"), cell(row, "name")) : ["several"])),
-      make("td", { role: "cell", class: "n", "data-label": "Amount" }, money(cell(row, "amount"))),
-      make("td", { role: "cell", "data-label": "Owner" }, cell(row, "owner")),
-      make("td", { role: "cell", class: "day", "data-label": "Act by" }, cell(row, "act_by"), late ? make("span", { class: "late" }, " late") : null),
-      make("td", { role: "cell", class: "n", "data-label": "Age, days" }, String(cell(row, "age_days"))),
-      make("td", { role: "cell", "data-label": "Standing" }, cell(row, "standing")));
-    return open ? [main, make("tr", { role: "row", class: "told", id: `told-${place}` }, make("td", { role: "cell", colspan: COLUMNS.length }, ...told(row)))] : [main];
+      make("td", { "data-label": "Student" }, ...(cell(row, "student_id") ? studentButton(cell(row, "student_id"), cell(row, "name")) : ["several"])),
+      make("td", { class: "n", "data-label": "Amount" }, money(cell(row, "amount"))),
+      make("td", { "data-label": "Owner" }, cell(row, "owner")),
+      make("td", { class: "day", "data-label": "Act by" }, cell(row, "act_by"), late ? make("span", { class: "late" }, " late") : null),
+      make("td", { class: "n", "data-label": "Age, days" }, String(cell(row, "age_days"))),
+      make("td", { "data-label": "Standing" }, cell(row, "standing")));
+    return open ? [main, make("tr", { class: "told", id: `told-${place}` }, make("td", { colspan: COLUMNS.length }, ...told(row)))] : [main];
   }
   function list() {
     const last = Math.max(0, Math.ceil(shown.length / state.size) - 1);
@@ -137,6 +143,7 @@
     const from = printing ? 0 : state.page * state.size;
     const part = shown.slice(from, from + most);
     byId("exceptions-body").replaceChildren(...part.flatMap(rowsOf));
+    roles(byId("exceptions"));
     byId("exceptions").hidden = !part.length;
     const all = shown.length === places.length ? "" : ` (${places.length} in all)`;
     byId("list-status").textContent = !places.length ? "No exceptions: nothing to look at." : !shown.length ? `No exception fits these filters${all}.`
@@ -213,13 +220,16 @@
   }
 
   function open(id, opener) {
+    clearTimeout(waiting);
     from = opener ?? null;
     const place = byId("story");
     const row = people().get(id);
     const one = stories().get(id);
     const heading = make("h3", { tabindex: "-1", id: "story-title" }, "Student ", bdi(id), row?.[1] ? ", " : "", row?.[1] ? bdi(row[1]) : "");
-    const back = make("p", { class: "controls" }, make("button", { type: "button", id: "story-back" }, from?.isConnected ? "Back to where you were" : "Close this story"));
+    const back = make("p", { class: "controls" }, make("button", { type: "button", id: "story-back" }, from?.isConnected ? "Back to where you were" : "Close this story"),
+      make("button", { type: "button", id: "story-print" }, "Print this story alone"));
     place.replaceChildren(heading, back, ...(one ? wholeStory(one) : summaryStory(row)));
+    for (const table of place.querySelectorAll("table.cards")) roles(table);
     place.setAttribute("aria-labelledby", "story-title");
     place.hidden = false;
     byId("student").classList.add("with-story");
@@ -331,12 +341,12 @@
   }
   function drawTable(draws, words, named) {
     const plans = new Set(draws.map((one) => one[0])).size > 1;
-    return make("table", { class: "cards", role: "table" }, make("caption", { class: "hidden" }, `Draws of term ${named}`),
-      make("thead", { role: "rowgroup" }, make("tr", { role: "row" }, ...[["Line", ""], ["Draw date", "day"], ["Scheduled", "n"], ["What became of it", ""]].map(([word, look]) => make("th", { scope: "col", role: "columnheader", class: look || null }, word)))),
-      make("tbody", { role: "rowgroup" }, ...draws.map(([plan, line, kind, method, day, cents, status, became]) => make("tr", { role: "row" },
-        make("th", { scope: "row", role: "rowheader" }, bdi(words[line]), ` ${words[kind]}, ${words[method]}`, plans ? ", plan " : "", plans ? bdi(words[plan]) : ""),
-        make("td", { role: "cell", class: "day" }, words[day]), make("td", { role: "cell", class: "n" }, money(cents)),
-        make("td", { role: "cell" }, draw("svg", { class: "small-mark", width: 18, height: 18, "aria-hidden": "true" }, mark(words[status], 9, 9)), words[became])))));
+    return make("table", { class: "cards" }, make("caption", { class: "hidden" }, `Draws of term ${named}`),
+      make("thead", null, make("tr", null, ...[["Line", ""], ["Draw date", "day"], ["Scheduled", "n"], ["What became of it", ""]].map(([word, look]) => make("th", { scope: "col", class: look || null }, word)))),
+      make("tbody", null, ...draws.map(([plan, line, kind, method, day, cents, status, became]) => make("tr", null,
+        make("th", { scope: "row", class: "first-cell" }, bdi(words[line]), ` ${words[kind]}, ${words[method]}`, plans ? ", plan " : "", plans ? bdi(words[plan]) : ""),
+        make("td", { class: "day", "data-label": "Date" }, words[day]), make("td", { class: "n", "data-label": "Scheduled" }, money(cents)),
+        make("td", { class: "why" }, draw("svg", { class: "small-mark", width: 18, height: 18, "aria-hidden": "true" }, mark(words[status], 9, 9)), words[became])))));
   }
   function causeTable(causes, words, named) {
     return make("table", { class: "steps" }, make("caption", { class: "hidden" }, `Causes, term ${named}`),
@@ -379,6 +389,11 @@
     if (student !== undefined && known(student)) open(student, button);
     if (sort !== undefined) order(sort);
     if (button.id === "story-back") close();
+    if (button.id === "story-print") {
+      /* One family's paper carries nobody else's records. */
+      document.documentElement.classList.add("one-story");
+      print();
+    }
     if (button.dataset.open !== undefined) {
       const place = Number(button.dataset.open);
       if (!state.opened.delete(place)) state.opened.add(place);
@@ -406,9 +421,10 @@
     list();
   }
   addEventListener("beforeprint", () => paper(true));
-  addEventListener("afterprint", () => paper(false));
+  addEventListener("afterprint", () => { paper(false); document.documentElement.classList.remove("one-story"); });
   matchMedia("print").addEventListener("change", (event) => paper(event.matches));
 
+  for (const table of document.querySelectorAll("table.cards")) roles(table);
   start();
   document.documentElement.dataset.ready = "yes";
 })();

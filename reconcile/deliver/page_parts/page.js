@@ -181,11 +181,12 @@
   }
 
   /* ---- one student ---- */
-  let found = null, tales = null, from = null;
+  let found = null, tales = null, from = null, wasOpen = null;
   function people() {
     if (!found) {
       const students = block("students");
       found = new Map(students.rows.map((row) => [row[0], row]));
+      for (const id of stories().keys()) if (!found.has(id)) found.set(id, [id, ""]);
     }
     return found;
   }
@@ -193,6 +194,7 @@
     tales ??= new Map(block("stories").stories.map((one) => [one[0], one]));
     return tales;
   }
+  const onList = (id) => listed.rows.some((row) => row[at.student_id] === id && isOpen(row));
   const known = (id) => stories().has(id) || people().has(id);
 
   function matches(text) {
@@ -213,7 +215,7 @@
     const rows = matches(text);
     byId("s-found").replaceChildren(...rows.slice(0, 8).map((row) => make("li", null,
       make("button", { type: "button", class: "link", "data-student": row[0] }, bdi(row[0])), row[1] ? " " : "", row[1] ? bdi(row[1]) : "",
-      make("span", { class: "due" }, stories().has(row[0]) ? "whole story, with an open exception" : "summary row"))));
+      make("span", { class: "due" }, stories().has(row[0]) ? "whole story" : "summary row"))));
     byId("s-status").textContent = !text.trim() ? "" : !rows.length ? "No such student on this page. Numbers count digit by digit, leading zeros too."
       : rows.length > 8 ? `${count(rows.length, "student fits", "students fit")}; the first 8 are shown.` : `${count(rows.length, "student fits", "students fit")}.`;
     return rows;
@@ -221,7 +223,7 @@
 
   function open(id, opener) {
     clearTimeout(waiting);
-    from = opener ?? null;
+    [from, wasOpen] = [opener ?? null, id];
     const place = byId("story");
     const row = people().get(id);
     const one = stories().get(id);
@@ -242,7 +244,8 @@
     byId("story").hidden = true;
     byId("story").replaceChildren();
     byId("student").classList.remove("with-story");
-    const target = from?.isConnected ? from : byId("s-text");
+    const again = wasOpen === null ? null : byId("exceptions-body").querySelector(`[data-student="${CSS.escape(wasOpen)}"]`);
+    const target = from?.isConnected ? from : (again ?? byId("s-text"));
     target.focus();
     target.scrollIntoView({ block: "center" });
   }
@@ -250,7 +253,7 @@
     const students = block("students");
     const words = ["charges", "less aid received", "less payments and other credits", "less draws paid", "owed today", "less aid still expected", "less draws still to come", "gap", "failed draws, at their scheduled amount", "draws not seen, at their scheduled amount"];
     const signs = [1, -1, -1, -1, 1, -1, -1, 1, 1, 1];
-    const parts = [make("p", { class: "small" }, "No exception is open, so this page holds the summary row only: in balance terms, without single draws.")];
+    const parts = [make("p", { class: "small" }, onList(row[0]) ? "This page has no room for the whole story of this student, and shows the summary row. The exceptions stand in the list above." : "No exception is open, so this page holds the summary row only, without single draws.")];
     for (const [term, coverage, ...cents] of row.slice(2)) {
       parts.push(make("h4", null, `Term ${students.terms[term]}`), make("p", null, students.coverages[coverage]),
         make("table", { class: "steps" }, make("caption", { class: "hidden" }, `Account of term ${students.terms[term]}`), make("tbody", null, ...words.map((word, place) =>
@@ -265,6 +268,7 @@
     return parts;
   }
   function exception(place, level) {
+    if (place < 0) return make("p", { class: "one" }, "One more exception, for which this page has no room: see exceptions.csv.");
     const row = listed.rows[place];
     const line = cell(row, "line");
     return make("div", { class: `one ${isOpen(row) ? cell(row, "severity") : ""}` },
@@ -290,11 +294,10 @@
   }
   const share = (part, whole) => `${whole ? (100 * part) / whole : 0}%`;
   function waterfall(steps, words, named) {
-    const kept = steps.filter(([, cents, , , total], place) => total || cents || place === 0);
-    const ends = kept.flatMap(([, , before, after]) => [before, after]);
+    const ends = steps.flatMap(([, , before, after]) => [before, after]);
     const low = Math.min(0, ...ends), high = Math.max(0, ...ends), width = high - low;
-    const rows = kept.map(([word, cents, before, after, total], place) => {
-      const last = place === kept.length - 1;
+    const rows = steps.map(([word, cents, before, after, total], place) => {
+      const last = place === steps.length - 1;
       const look = total ? (last && cents ? (cents > 0 ? "failed" : "over") : "total") : /still/.test(words[word]) ? "pending" : "cleared";
       return make("tr", { class: total ? "total" : null }, make("th", { scope: "row" }, words[word]),
         make("td", { class: "bar" }, draw("svg", { class: "lying", height: 16, "aria-hidden": "true", focusable: "false" },

@@ -14,7 +14,7 @@ from typing import NoReturn
 import pytest
 
 MUST = "RECONCILE_CI_TOOLS"
-AXE = "RECONCILE_AXE"
+AXE = "AXE_CORE"
 """Where `axe.min.js` (npm package axe-core) lies, if not in a `node_modules` beside or above the tests."""
 
 

@@ -13,7 +13,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 from page_case import blocks_of, shown_of
 
@@ -158,6 +158,7 @@ def test_text_from_exports_stands_as_text(text: str, hostile: Shown) -> None:
     assert not re.search("[\u202a-\u202e\u2066-\u2069\u2028\u2029]", html)
 
 
+@settings(deadline=None)  # the machine may be busy
 @given(value=st.recursive(st.text() | st.integers(), lambda inner: st.lists(inner, max_size=4), max_leaves=9))
 def test_data_may_stand_in_a_script_element(value: Any) -> None:
     """Whatever text it holds, the JSON of a block has nothing that ends the element or a line, and reads back as it was."""
@@ -271,6 +272,7 @@ def test_a_column_holds_its_month_and_fits_the_plot() -> None:
     assert picture.as_of
 
 
+@settings(deadline=None)  # the machine may be busy
 @given(st.lists(st.tuples(st.integers(0, 10**9), st.integers(-(10**9), 0)), min_size=1, max_size=8))
 def test_causes_lie_inside_the_picture(cents: list[tuple[int, int]]) -> None:
     """Whatever the causes come to, every bar lies between both ends, and touches the line in the middle."""

@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pandas as pd
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from reconcile import page_figures
@@ -62,6 +62,7 @@ EXCEPTIONS = st.lists(
 )
 
 
+@settings(deadline=None)  # the machine may be busy
 @given(DRAWS)
 def test_months_add_up_to_the_draws(rows: list[dict[str, object]]) -> None:
     """No cent of a plan draw is lost or doubled between the draws and the months, part by part; every month's parts make its schedule."""
@@ -78,11 +79,12 @@ def test_months_add_up_to_the_draws(rows: list[dict[str, object]]) -> None:
             assert month.scheduled == sum(month[2:])
 
 
-@given(DRAWS)
-def test_reasons_add_up_to_the_failed_draws(rows: list[dict[str, object]]) -> None:
+@settings(deadline=None)  # the machine may be busy
+@given(rows=DRAWS)
+def test_reasons_add_up_to_the_failed_draws(rules: Rules, rows: list[dict[str, object]]) -> None:
     """Every failed draw has one reason; most money first."""
     draws = table("draws", rows)
-    found = page_figures.reasons(draws, load_rules(ROOT / "rules"))
+    found = page_figures.reasons(draws, rules)
     failed = draws[draws["state"] == "failed"]
     assert sum(reason.draws for reason in found) == len(failed)
     assert sum(reason.cents for reason in found) == failed["scheduled"].sum()
@@ -100,6 +102,7 @@ def test_a_reason_has_the_title_of_the_rules(rules: Rules) -> None:
     assert [(reason.code, reason.title) for reason in found] == [("R01", known.title), ("ZZ", "")]
 
 
+@settings(deadline=None)  # the machine may be busy
 @given(EXCEPTIONS)
 def test_desks_and_ages_count_what_is_open(rows: list[dict[str, object]]) -> None:
     """Closed and resolved exceptions count nowhere; every open one counts once by desk and once by age."""
@@ -121,6 +124,7 @@ def test_an_age_begins_and_ends_where_its_words_say(days: int, words: str) -> No
     assert [age.words for age in page_figures.ages(exceptions) if age.act] == [words]
 
 
+@settings(deadline=None)  # the machine may be busy
 @given(st.lists(st.tuples(st.sampled_from(COVERAGES), st.lists(st.integers(-(10**6), 10**6), min_size=len(CAUSES), max_size=len(CAUSES)))))
 def test_causes_add_up_to_the_variances(rows: list[tuple[str, list[int]]]) -> None:
     """The causes' money is what the plans are over and short by, together; plans whose bill is not out are left out."""

@@ -10,15 +10,18 @@ from typing import TYPE_CHECKING, Final, NamedTuple
 from reconcile.money import people_money
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Sequence
+    from collections.abc import Iterator, Sequence
     from datetime import date
 
-    from reconcile.page_figures import Apart, TermMonths
+    from reconcile.page_figures import Apart, DrawMonth, TermMonths
 
 PLOT_HEIGHT: Final = 200
 PLOT_TOP: Final = 14
+FLOOR: Final = PLOT_TOP + PLOT_HEIGHT
 LEAST_PIXELS: Final = 3
 """A part that is there at all is drawn at least this high, so that a few failed draws are seen beside much cleared money."""
+MOST_LABELS: Final = 10
+"""So many months still have a label each in a narrow window."""
 WHOLE: Final = 10_000
 """The full width, in hundredths of a percent."""
 
@@ -127,26 +130,33 @@ def columns(term: TermMonths, as_of: date) -> Columns:
     step = _step(most)
     top = max(step, -(-most // step) * step) if step else 1
     band = WHOLE // max(1, len(term.months))
-    rects, labels, year, mark = [], [], "", ""
+    every = 1 + len(term.months) // MOST_LABELS
+    rects: list[Rect] = []
+    labels: list[Tick] = []
+    year = mark = ""
     for at, month in enumerate(term.months):
-        floor = PLOT_TOP + PLOT_HEIGHT
-        for part in STACK:
-            cents = getattr(month, part)
-            if cents > 0:
-                height = max(LEAST_PIXELS, PLOT_HEIGHT * cents // top)
-                floor -= height
-                told = f"{month_words(month.month)}, {STACK_WORDS[part]}: {people_money(cents)}"
-                rects.append(Rect(percent(at * band + band // 5, WHOLE), percent(band * 3 // 5, WHOLE), floor, height, part, told))
-        shown = month.month[:4] if month.month[:4] != year else ""
-        year = month.month[:4]
-        middle = percent(at * band + band // 2, WHOLE)
-        labels.append(Tick(middle, PLOT_TOP + PLOT_HEIGHT + 18, MONTHS[int(month.month[5:]) - 1][:3], shown))
+        rects += _column(month, at * band + band // 5, band * 3 // 5, top)
+        if at % every == 0:
+            words, shown = MONTHS[int(month.month[5:]) - 1][:3], month.month[:4]
+            labels.append(Tick(percent(at * band + band // 2, WHOLE), FLOOR + 18, words, shown if shown != year else ""))
+            year = shown
         if month.month == f"{as_of.year}-{as_of.month:02d}":
             mark = percent(at * band + band * as_of.day // 31, WHOLE)
-    lines = tuple(
-        Tick("0", PLOT_TOP + PLOT_HEIGHT - PLOT_HEIGHT * cents // top, f"{cents // 100:,}") for cents in _steps(step, top if most else 0)
-    )
+    steps = range(0, top + 1, step) if step else (0,)
+    lines = tuple(Tick("0", FLOOR - PLOT_HEIGHT * cents // top, f"{cents // 100:,}") for cents in steps)
     return Columns(tuple(rects), lines, tuple(labels), mark)
+
+
+def _column(month: DrawMonth, left: int, width: int, top: int) -> Iterator[Rect]:
+    """The parts of one month from the floor up; `top` is the cents at the upper end of the plot."""
+    floor = FLOOR
+    for part in STACK:
+        cents = getattr(month, part)
+        if cents > 0:
+            height = max(LEAST_PIXELS, PLOT_HEIGHT * cents // top)
+            floor -= height
+            told = f"{month_words(month.month)}, {STACK_WORDS[part]}: {people_money(cents)}"
+            yield Rect(percent(left, WHOLE), percent(width, WHOLE), floor, height, part, told)
 
 
 def _step(most: int) -> int:
@@ -163,7 +173,3 @@ def _step(most: int) -> int:
             if size * factor * 5 >= most:
                 return size * factor
         size *= 10
-
-
-def _steps(step: int, top: int) -> Iterable[int]:
-    return range(0, top + 1, step) if step else (0,)

@@ -128,7 +128,7 @@
         make("span", { class: `tag ${severity}` }, SEVERITIES[severity]), " ",
         make("button", { type: "button", class: "link", "data-open": place, "aria-expanded": String(open), "aria-controls": open ? `told-${place}` : null }, cell(row, "kind")),
         make("span", { class: "due" }, bdi(about))),
-      make("td", { "data-label": "Student" }, ...(cell(row, "student_id") ? studentButton(cell(row, "student_id"), cell(row, "name")) : ["several"])),
+      make("td", { class: cell(row, "name") ? "who" : null, "data-label": "Student" }, ...(cell(row, "student_id") ? studentButton(cell(row, "student_id"), cell(row, "name")) : ["several"])),
       make("td", { class: "n", "data-label": "Amount" }, money(cell(row, "amount"))),
       make("td", { "data-label": "Owner" }, cell(row, "owner")),
       make("td", { class: "day", "data-label": "Act by" }, cell(row, "act_by"), late ? make("span", { class: "late" }, " late") : null),
@@ -251,13 +251,15 @@
   }
   function summaryStory(row) {
     const students = block("students");
-    const words = ["charges", "less aid received", "less payments and other credits", "less draws paid", "owed today", "less aid still expected", "less draws still to come", "gap", "failed draws, at their scheduled amount", "draws not seen, at their scheduled amount"];
-    const signs = [1, -1, -1, -1, 1, -1, -1, 1, 1, 1];
+    const words = ["charges", "less aid received", "less payments and other credits", "less draws paid", "owed today", "less aid still expected", "less draws still to come", "gap"];
+    const off = [1, 2, 3, 5, 6], totals = [0, 4, 7];
     const parts = [make("p", { class: "small" }, onList(row[0]) ? "This page has no room for the whole story of this student, and shows the summary row. The exceptions stand in the list above." : "No exception is open, so this page holds the summary row only, without single draws.")];
     for (const [term, coverage, ...cents] of row.slice(2)) {
+      const [failed, unseen] = cents.slice(8);
       parts.push(make("h4", null, `Term ${students.terms[term]}`), make("p", null, students.coverages[coverage]),
         make("table", { class: "steps" }, make("caption", { class: "hidden" }, `Account of term ${students.terms[term]}`), make("tbody", null, ...words.map((word, place) =>
-          make("tr", { class: [0, 4, 7].includes(place) ? "total" : null }, make("th", { scope: "row" }, word), make("td", { class: "n" }, money(signs[place] < 0 && cents[place] ? -cents[place] : cents[place])))))));
+          cents[place] || totals.includes(place) ? make("tr", { class: totals.includes(place) ? "total" : null }, make("th", { scope: "row" }, word), make("td", { class: "n" }, money(off.includes(place) && cents[place] ? -cents[place] : cents[place]))) : null).filter(Boolean))));
+      if (failed || unseen) parts.push(make("p", { class: "small" }, `Scheduled amounts of draws that failed: ${money(failed)}; that were not seen: ${money(unseen)}.`));
     }
     return parts;
   }

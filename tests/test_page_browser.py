@@ -352,6 +352,7 @@ def test_axe_finds_nothing_on_a_run_without_exceptions(browser: Browser, rules: 
     opened = Opened(browser, tmp_path / "page.html", viewport=WIDE)
     assert opened.status() == "No exceptions: nothing to look at."
     assert opened.page.is_hidden("#exceptions")
+    assert opened.page.is_hidden("#filters")
     assert opened.violations() == []
     assert "covered" in opened.open_story("S1")
     assert opened.violations() == []

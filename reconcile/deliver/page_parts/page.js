@@ -145,6 +145,7 @@
     byId("exceptions-body").replaceChildren(...part.flatMap(rowsOf));
     roles(byId("exceptions"));
     byId("exceptions").hidden = !part.length;
+    for (const one of document.querySelectorAll("#list .controls")) one.hidden = !places.length;
     const all = shown.length === places.length ? "" : ` (${places.length} in all)`;
     byId("list-status").textContent = !places.length ? "No exceptions: nothing to look at." : !shown.length ? `No exception fits these filters${all}.`
       : part.length === shown.length ? `${count(shown.length, "exception", "exceptions")}${all}.` : `Rows ${from + 1} to ${from + part.length} of ${count(shown.length, "exception", "exceptions")}${all}.${printing ? " Filter the list to print the others." : ""}`;

@@ -160,7 +160,7 @@ def _story(one: StudentStory, words: _Words, place: Mapping[str, int]) -> list[A
 def _term(term: TermStory, words: _Words, place: Mapping[str, int]) -> list[Any]:
     """One term: its code, coverage, sum, money under a stop, draws, variance, proposal, cautions, exceptions, what happened."""
     plan = term.plan
-    heading, causes = ("", [])
+    heading, causes = "", list[tuple[int, str]]()
     if plan is not None and plan["variance"] and term.standing["coverage"] != "not billed":
         heading, causes = story.variance_words(plan)
     proposal = story.proposal_words(term)

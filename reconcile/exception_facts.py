@@ -139,6 +139,8 @@ class Ground:
     bank_ends: int | None
     """Last day that the bank's files speak of."""
     blocked: frozenset[tuple[str, str]]
+    fee_terms: frozenset[str]
+    """Terms in which the schedules of the whole run have fee lines."""
     today: int
     lines: Columns
     events: Columns
@@ -154,7 +156,7 @@ class Ground:
     """The same for each event; -1 where no plan of the student ran."""
 
     @classmethod
-    def of(cls, at: Worked, exports: Exports, rules: Rules) -> Ground:
+    def of(cls, at: Worked, exports: Exports, rules: Rules, fee_terms: frozenset[str]) -> Ground:
         """The ground of a run."""
         return cls(
             at=at,
@@ -162,6 +164,7 @@ class Ground:
             has_postings=exports.has_postings,
             bank_ends=int(np.datetime64(exports.span.last, "D").astype("int64")) if exports.span else None,
             blocked=exports.blocked,
+            fee_terms=fee_terms,
             today=int(np.datetime64(at.as_of, "D").astype("int64")),
             lines=Columns(at.lines),
             events=Columns(at.events),

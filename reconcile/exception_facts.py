@@ -7,7 +7,7 @@ by whole columns at once; only for a row that is told is a sentence written.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from functools import cached_property
+from functools import cached_property, lru_cache
 from typing import TYPE_CHECKING, Any, NamedTuple
 
 import numpy as np
@@ -65,6 +65,7 @@ class Fact:
     lead: str = ""
 
 
+@lru_cache(maxsize=4096)
 def day_text(day: int) -> str:
     """A day number as 2026-10-15."""
     return str(np.datetime64(int(day), "D"))

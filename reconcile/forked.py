@@ -95,8 +95,8 @@ def _settle_one(number: int, place: Path) -> Path:
     path = place / str(number)
     with path.open("xb") as file:
         file.write(len(head).to_bytes(8, "little") + head)
-        for piece in (told, *views):
-            file.write(b"\0" * (-file.tell() % _ALIGNED))
+        for piece in (memoryview(told), *views):
+            file.write(bytes(-file.tell() % _ALIGNED))
             file.write(piece)
     return path
 

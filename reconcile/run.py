@@ -23,7 +23,7 @@ from reconcile.report_tables import run_notes
 from reconcile.settle import settle
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterable, Sequence
+    from collections.abc import Callable, Iterable, Mapping, Sequence
     from datetime import date
 
     import pandas as pd
@@ -43,7 +43,7 @@ class Result:
     """What a run shows: the data tables by the name of their file, and notes for the person who reads the summary."""
 
     as_of: date
-    tables: dict[str, pd.DataFrame]
+    tables: Mapping[str, pd.DataFrame]
     findings: tuple[Finding, ...]
     notes: tuple[str, ...]
 
@@ -79,11 +79,11 @@ def reconcile_exports(
     if len(gaps):  # a bank file is missing in the middle: rare, and only the whole can tell, so that everyone is settled once more
         settled = settled_with(Whole(gaps, whole.fee_terms))
     tables = merge(settled, rules)
-    tables |= {"proof": prove_intake(exports, tables["proof"], len(tables["entries"])), "rejected_rows": exports.rejected}
-    hold(tables["proof"])
+    proof = prove_intake(exports, tables["proof"], sum(len(part.tables["entries"]) for part in settled))
+    hold(proof)
     facts = [fact for part in settled for fact in part.facts]
     listed = list_exceptions(facts, sum(part.plans for part in settled), rules, as_of, previous, notes)
-    tables |= {"exceptions": listed.table, "dispositions": listed.dispositions}
+    tables |= {"proof": proof, "rejected_rows": exports.rejected, "exceptions": listed.table, "dispositions": listed.dispositions}
     findings = tuple(found for part in settled for found in part.findings)
     undated, left_out = sum(part.undated for part in settled), sum(part.left_out for part in settled)
     return Result(as_of, tables, findings, (*gap_notes(gaps), *run_notes(exports, as_of, left_out, undated), *listed.notes))

@@ -69,7 +69,7 @@ ORDER = (
         *("deliver.__init__", "deliver.csv_out", "deliver.summary", "deliver.intake_words", "run_folder", "audit"),
         *("run_tables", "story_facts", "deliver.story", "deliver.shown", "deliver.people"),
     ),
-    ("starting", "cli_support", "forked", "reading", "run_command", "commands", "cli", "__main__"),
+    ("starting", "cli_support", "forked", "at_once", "reading", "run_command", "commands", "cli", "__main__"),
 )
 """Groups from the bottom up. A module imports from the groups before its own, and within its own as long as nothing goes in a circle."""
 

@@ -7,9 +7,12 @@ reconciliation itself, the run folder with its data files, what people look at (
 from __future__ import annotations
 
 import dataclasses
+import tempfile
+from pathlib import Path
 from typing import TYPE_CHECKING
 
 from reconcile import __version__, audit, run_folder
+from reconcile.at_once import SettledAtOnce, how_many_parts
 from reconcile.cli_support import map_hint, say, show, step
 from reconcile.deliver import csv_out, summary
 from reconcile.deliver.people import write_people_files
@@ -18,7 +21,7 @@ from reconcile.reading import list_before, policy_for, previous_of, read_all, re
 from reconcile.run import reconcile_exports
 
 if TYPE_CHECKING:
-    from pathlib import Path
+    from collections.abc import Mapping, Sequence
 
     from reconcile.column_map import ColumnMap
     from reconcile.exports import Exports
@@ -42,10 +45,27 @@ def daily(request: Request) -> int:
         refuse_rejected(exports, request, audit.totals(inputs), () if column_map else map_hint(request.exports))
     step("Reconciling")
     exports, notes_read = with_notes(exports, request, rules)
-    result = reconcile_exports(exports, rules, request.as_of, previous=list_before(request), notes=notes_read)
-    notes = tuple(dict.fromkeys((*((found.told,) if found.samples else ()), *result.notes, *exports.notes)))
+    with tempfile.TemporaryDirectory(prefix="reconcile-") as place_of_pieces:
+        at_once = SettledAtOnce(Path(place_of_pieces))
+        result = reconcile_exports(
+            exports,
+            rules,
+            request.as_of,
+            previous=list_before(request),
+            notes=notes_read,
+            parts=how_many_parts(exports),
+            each=at_once,
+        )
+        notes = tuple(dict.fromkeys((*((found.told,) if found.samples else ()), *result.notes, *exports.notes)))
+        about = _about(request, exports, previous, notes)
+        place = _write(request, exports, rules, column_map, previous, result, about, at_once.in_order())
+    show(summary.daily_summary(result.tables, audit.totals(inputs), dataclasses.replace(about, place=str(place))))
+    return int(bool(request.fail_on) and summary.holds_open(result.tables["exceptions"], only_new=request.fail_on == "new"))
+
+
+def _about(request: Request, exports: Exports, previous: audit.Previous | None, notes: tuple[str, ...]) -> summary.About:
     span = exports.span
-    about = summary.About(
+    return summary.About(
         as_of=request.as_of,
         bank_first=span.first if span else None,
         bank_last=span.last if span else None,
@@ -53,9 +73,6 @@ def daily(request: Request) -> int:
         previous=previous.name if previous else None,
         notes=notes,
     )
-    place = _write(request, exports, rules, column_map, previous, result, about)
-    show(summary.daily_summary(result.tables, audit.totals(inputs), dataclasses.replace(about, place=str(place))))
-    return int(bool(request.fail_on) and summary.holds_open(result.tables["exceptions"], only_new=request.fail_on == "new"))
 
 
 def _write(
@@ -66,11 +83,12 @@ def _write(
     previous: audit.Previous | None,
     result: Result,
     about: summary.About,
+    pieces: Mapping[str, Sequence[Path]],
 ) -> Path:
     """The run folder: data files, the audit over them and with it the run hash, what people look at, then its place."""
 
     def fill(folder: Path) -> None:
-        csv_out.write_data_files(result.tables, folder)
+        csv_out.write_data_files(result.tables, folder, pieces)
         made = audit.build_audit(
             exports,
             rules,

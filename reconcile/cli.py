@@ -13,6 +13,7 @@ Results go to stdout, messages to stderr. The commands' work stands in `commands
 
 from __future__ import annotations
 
+import gc
 import signal
 import sys
 from pathlib import Path
@@ -159,6 +160,7 @@ def _interrupt(*_: object) -> NoReturn:
 
 def main() -> NoReturn:
     """The entry point of the installed command; a request to end counts as an interruption, so that nothing half-written stays."""
+    gc.disable()  # a command ends soon, and looking for circles among its many small objects costs more than it frees
     survive_any_console()
     signal.signal(signal.SIGTERM, _interrupt)
     sys.exit(run())

@@ -15,7 +15,6 @@ from reconcile import __version__, audit, run_folder
 from reconcile.at_once import SettledAtOnce, how_many_parts
 from reconcile.cli_support import map_hint, say, show, step
 from reconcile.deliver import csv_out, summary
-from reconcile.deliver.people import write_people_files
 from reconcile.deliver.shown import Shown, names_of
 from reconcile.reading import list_before, policy_for, previous_of, read_all, refuse_rejected, with_notes
 from reconcile.run import reconcile_exports
@@ -102,6 +101,8 @@ def _write(
             version=__version__,
         )
         if request.only != "csv":
+            from reconcile.deliver.people import write_people_files  # noqa: PLC0415 (a scheduled job need not load what draws pages)
+
             names = names_of(exports.tables["plan_schedules"]) if request.names else {}
             totals = audit.totals(audit.counted_inputs(exports, request.as_of))
             write_people_files(Shown("daily", result.tables, totals, about, rules, names, made["run_hash"], __version__), folder)

@@ -2,6 +2,7 @@
 
     exports -> what counts on the as-of day -> windows -> whose events -> returns and attempts matched -> draw states
             -> ledger paired -> coverage -> variance -> proposed draws -> day tables -> entries and proof -> exception list
+            -> outreach
 
 Pure: no clock, no files, nothing printed. Each step takes tables and returns new ones.
 """
@@ -25,10 +26,12 @@ from reconcile.event_money import event_money
 from reconcile.events import book_of, whose_events
 from reconcile.exception_list import list_exceptions
 from reconcile.ledger import ANOTHER_KIND, ANOTHER_KIND_BACK, counted_cents, credits_of, pair_ledger
+from reconcile.outreach import outreach
 from reconcile.outside import is_outside, meeting_payments
 from reconcile.plans import advise_plans, again_today, person_decides_first
 from reconcile.proof import hold
 from reconcile.report_tables import draws_table, entries_of_run, other_terms_table, run_notes, unmatched_table
+from reconcile.standing import typed
 from reconcile.states import draw_states
 from reconcile.stops import NEVER, stopped_since
 from reconcile.texts import among, is_word
@@ -36,7 +39,7 @@ from reconcile.variance import BillRows, variances
 from reconcile.worked import Worked
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Mapping, Sequence
     from datetime import date
 
     from reconcile.dispositions import Note
@@ -64,12 +67,15 @@ def reconcile_exports(
     *,
     previous: PreviousList | None = None,
     notes: Sequence[Note] = (),
+    unread: pd.DataFrame | None = None,
+    names: Mapping[str, str] | None = None,
     everyone_exact: bool = False,
 ) -> Result:
     """Work out every student's standing as of a day, prove it, and list what a person should look at.
 
-    In:      accepted exports, rules; the exception list of the run before and what people wrote about it since. `everyone_exact` sends
-             all students through the exact function: for tests.
+    In:      accepted exports, rules; the exception list of the run before what people wrote about it since, and what of that could not
+             be read (OUTPUTS["unread_notes"]); names by student id, if they may be shown. `everyone_exact` sends all students through the
+             exact function: for tests.
     Out:     Result; its tables are shaped by schemas.OUTPUTS and proved.
     Errors:  RefusedError if the bank files begin too late for a line; ProofError if a control total does not come out.
     """
@@ -79,6 +85,8 @@ def reconcile_exports(
     hold(tables["proof"])
     listed = list_exceptions(worked, exports, rules, previous, notes)
     tables |= {"exceptions": listed.table, "dispositions": listed.dispositions}
+    tables["unread_notes"] = typed([], "unread_notes") if unread is None else unread
+    tables["outreach"] = outreach(listed.table, tables["plans"], tables["draws"], rules, as_of, names or {})
     return Result(as_of, tables, worked.findings, (*gap_notes(hardly_seen(worked.lines)), *run_notes(exports, worked.dated), *listed.notes))
 
 

@@ -16,8 +16,10 @@ from reconcile.deliver.people import write_people_files
 from reconcile.deliver.shown import Shown, names_of
 from reconcile.reading import list_before, policy_for, previous_of, read_all, refuse_rejected, with_notes
 from reconcile.run import reconcile_exports
+from reconcile.workbook_notes import unread_table
 
 if TYPE_CHECKING:
+    from collections.abc import Mapping
     from pathlib import Path
 
     from reconcile.column_map import ColumnMap
@@ -41,8 +43,18 @@ def daily(request: Request) -> int:
     if len(exports.rejected) and not request.without_rejected:
         refuse_rejected(exports, request, audit.totals(inputs), () if column_map else map_hint(request.exports))
     step("Reconciling")
-    exports, notes_read = with_notes(exports, request, rules)
-    result = reconcile_exports(exports, rules, request.as_of, previous=list_before(request), notes=notes_read)
+    exports, wrote = with_notes(exports, request, rules)
+    names = names_of(exports.tables["plan_schedules"]) if request.names else {}
+    result = reconcile_exports(
+        exports,
+        rules,
+        request.as_of,
+        previous=list_before(request),
+        notes=wrote.notes,
+        unread=unread_table(wrote.unread),
+        names=names,
+    )
+    result = dataclasses.replace(result, notes=(*wrote.told, *result.notes))
     notes = tuple(dict.fromkeys((*((found.told,) if found.samples else ()), *result.notes, *exports.notes)))
     span = exports.span
     about = summary.About(
@@ -53,7 +65,7 @@ def daily(request: Request) -> int:
         previous=previous.name if previous else None,
         notes=notes,
     )
-    place = _write(request, exports, rules, column_map, previous, result, about)
+    place = _write(request, exports, rules, column_map, previous, result, about, names)
     show(summary.daily_summary(result.tables, audit.totals(inputs), dataclasses.replace(about, place=str(place))))
     return int(bool(request.fail_on) and summary.holds_open(result.tables["exceptions"], only_new=request.fail_on == "new"))
 
@@ -66,6 +78,7 @@ def _write(
     previous: audit.Previous | None,
     result: Result,
     about: summary.About,
+    names: Mapping[str, str],
 ) -> Path:
     """The run folder: data files, the audit over them and with it the run hash, what people look at, then its place."""
 
@@ -84,7 +97,6 @@ def _write(
             version=__version__,
         )
         if request.only != "csv":
-            names = names_of(exports.tables["plan_schedules"]) if request.names else {}
             totals = audit.totals(audit.counted_inputs(exports, request.as_of))
             write_people_files(Shown("daily", result.tables, totals, about, rules, names, made["run_hash"], __version__), folder)
             made = audit.with_outputs(made, audit.outputs_in(folder))

@@ -110,8 +110,8 @@ class Memory:
         self._written: list[tuple[str, Decided]] = []
         for note in sorted(notes, key=lambda n: n.decided_on.isoformat() if n.decided_on else ""):
             on = None if note.decided_on is None else pd.Timestamp(note.decided_on)
-            decided = Decided(note.disposition, note.note, note.decided_by, on)
-            if (note.exception_id, *decided.words) not in known:
+            decided = Decided(note.disposition, note.note, note.decided_by, on, note.saw)
+            if note.anew or (note.exception_id, *decided.words) not in known:
                 self._new[note.exception_id] = decided
                 self._written.append((note.exception_id, decided))
 
@@ -134,6 +134,8 @@ class Memory:
         if new is None:
             old = self._decided.get(exception_id, Decided())
             return old if old.amount is not None or before is None or not old.disposition else old._replace(amount=int(before["amount"]))
+        if new.amount is not None:
+            return new
         saw_today = before is None or before["standing"] == RESOLVED or (new.decided_on is not None and new.decided_on >= self._as_of)
         return new._replace(amount=amount if saw_today or before is None else int(before["amount"]))
 
@@ -176,7 +178,7 @@ class Memory:
         """
         written = []
         for id_, decided in self._written:
-            spoke_of = self._decision(id_, amounts.get(id_)).amount
+            spoke_of = decided.amount if decided.amount is not None else self._decision(id_, amounts.get(id_)).amount
             row = rows.get(id_, {})
             about = {name: row.get(name, "") for name in ("kind", "term", "student_id")}
             amount = spoke_of if spoke_of is not None else int(self.before.get(id_, {}).get("amount", 0))

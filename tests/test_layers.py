@@ -61,14 +61,16 @@ ORDER = (
     (
         *("dispositions", "exception_facts", "exception_advice", "exceptions_money", "exceptions_draws", "exceptions_bill"),
         *("exceptions_bank", "exceptions_plans", "ledger_leftovers", "exceptions_ledger", "common_causes", "standing", "exception_list"),
+        *("workbook_notes", "outreach"),
     ),
-    ("entries", "report_tables", "day_tables", "proof", "control"),
+    ("entries", "report_tables", "day_tables", "proof", "control", "figures"),
     ("run",),
     (
         *("deliver.__init__", "deliver.csv_out", "deliver.summary", "deliver.intake_words", "run_folder", "audit"),
-        *("run_tables", "story_facts", "deliver.story", "deliver.shown", "deliver.people"),
+        *("run_tables", "story_facts", "deliver.story", "deliver.shown"),
+        *("deliver.workbook_cells", "deliver.workbook_summary", "deliver.workbook", "deliver.people"),
     ),
-    ("starting", "cli_support", "reading", "run_command", "commands", "cli", "__main__"),
+    ("starting", "cli_support", "read_back", "reading", "run_command", "commands", "cli", "__main__"),
 )
 """Groups from the bottom up. A module imports from the groups before its own, and within its own as long as nothing goes in a circle."""
 

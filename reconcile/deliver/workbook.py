@@ -34,18 +34,18 @@ _ID, _TERM, _MONEY, _DAY = 12, 9, 12, 11
 
 EXCEPTION_FIELDS: Final = (
     Field("standing", "text", 9),
-    Field("severity", "text", 11),
-    Field("kind", "text", 18, "wrap"),
+    Field("severity", "text", 10.5),
+    Field("kind", "text", 16, "wrap"),
     Field("student_id", "text", _ID),
-    Field("plan_id", "text", _ID),
-    Field("line", "text", 6),
-    Field("amount", "money", _MONEY),
+    Field("plan_id", "text", _ID, "wrap"),
+    Field("line", "text", 5),
+    Field("amount", "money", 11),
     Field("act_by", "date", _DAY),
-    Field("what", "text", 56, "wrap"),
-    Field("action", "text", 56, "wrap"),
-    Field("disposition", "text", 16, "fill"),
-    Field("note", "text", 34, "fill"),
-    Field("decided_by", "text", 14, "fill"),
+    Field("what", "text", 44, "wrap"),
+    Field("action", "text", 46, "wrap"),
+    Field("disposition", "text", 14, "fill"),
+    Field("note", "text", 24, "fill"),
+    Field("decided_by", "text", 12, "fill"),
     Field("decided_on", "date", _DAY, "fill"),
     Field("owner", "text", 14),
     Field("term", "text", _TERM),
@@ -224,6 +224,7 @@ UNREAD: Final = (
 PRINTED_EXCEPTIONS: Final = 14
 """Columns of the exception list that go to paper: up to the day of the decision."""
 TWO_PAGES: Final = frozenset({"Plans"})
+RULED: Final = frozenset({"Failed draws", "Next draws", "Unmatched events", "Rejected rows"})
 
 
 def write_workbook(shown: Shown, path: Path) -> None:
@@ -261,7 +262,7 @@ def _exceptions(page: Page, shown: Shown, words: str) -> None:
     table = figures.in_order_of_work(shown.tables["exceptions"])
     table = _named(table.assign(as_written=_marks(table)), shown)
     fields = _with_names(EXCEPTION_FIELDS, shown)
-    last = page.table(table, fields) - 1
+    last = page.table(table, fields, ruled=True) - 1
     if not len(table):
         page.text(1, 0, "No exceptions in this run.", page.looks.said)
     else:
@@ -316,7 +317,7 @@ def _table(page: Page, shown: Shown, name: str, freeze: int, fields: tuple[Field
         table, fields = _named(table, shown), _with_names(fields, shown)
         freeze += int("student_name" in place_names(fields))
     cut = table.iloc[:MOST_ROWS]
-    after = page.table(cut, fields)
+    after = page.table(cut, fields, ruled=page.name in RULED)
     if not len(table):
         page.text(1, 0, "None in this run.", page.looks.said)
     page.ready(fields, after - 1, freeze=freeze)
@@ -330,7 +331,7 @@ def _table(page: Page, shown: Shown, name: str, freeze: int, fields: tuple[Field
 def _unread(book: Workbook, looks: Looks, shown: Shown) -> Page:
     name, table, fields = UNREAD
     page = Page(book, looks, name)
-    page.ready(fields, page.table(shown.tables[table], fields) - 1, freeze=0)
+    page.ready(fields, page.table(shown.tables[table], fields, ruled=True) - 1, freeze=0)
     return page
 
 

@@ -10,6 +10,7 @@ longer than a cell may hold is cut where people see it.
 
 from __future__ import annotations
 
+import math
 import re
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, Final, NamedTuple
@@ -88,16 +89,18 @@ def utf16_units(text: str) -> int:
 
 
 _FONT: Final = {"font_name": "Calibri", "font_size": 10, "valign": "top"}
-_NUMBERS: Final = {"text": "@", "money": "#,##0.00;-#,##0.00", "date": "yyyy-mm-dd", "count": "#,##0"}
+_NUMBERS: Final = {"text": "@", "money": "#,##0.00_);-#,##0.00_)", "date": "yyyy-mm-dd", "count": "#,##0_)"}
 INK, PALE, LINE, WRITE_HERE, WRITE_HEAD, ALARM = "#1D2B36", "#E4EAEE", "#B9C4CC", "#FFF8DF", "#F3DE94", "#9C1C1C"
 
 
 @dataclass(frozen=True, eq=False)
 class Looks:
-    """The formats of a workbook, each made once; `cells` by kind and look."""
+    """The formats of a workbook, each made once; `cells` by kind and look, `ruled` with a line below."""
 
     cells: dict[tuple[str, str], Format]
+    ruled: dict[tuple[str, str], Format]
     heading: Format
+    heading_right: Format
     heading_fill: Format
     title: Format
     section: Format
@@ -116,18 +119,27 @@ class Looks:
             "wrap": {"text_wrap": True},
             "hidden": {},
             "fill": {"text_wrap": True, "bg_color": WRITE_HERE, "border": 1, "border_color": LINE},
-            "alarm": {"bold": True, "font_color": ALARM},
         }
-        head = {"bold": True, "text_wrap": True, "bottom": 1, "bottom_color": INK, "font_color": INK, "num_format": "@"}
+        kinds: dict[str, dict[str, object]] = {kind: {"num_format": code} for kind, code in _NUMBERS.items()}
+        kinds["date"] |= {"align": "left", "indent": 1}
+        line = {"bottom": 1, "bottom_color": LINE}
+        head: dict[str, object] = {"bold": True, "text_wrap": True, "bottom": 1, "bottom_color": INK, "font_color": INK, "num_format": "@"}
         return cls(
-            cells={(kind, look): add(num_format=code, **more) for kind, code in _NUMBERS.items() for look, more in looks.items()},
+            cells={(kind, look): add(**form, **more) for kind, form in kinds.items() for look, more in looks.items()},
+            ruled={(kind, look): add(**line | form | more) for kind, form in kinds.items() for look, more in looks.items()},
             heading=add(bg_color=PALE, **head),
+            heading_right=add(bg_color=PALE, align="right", **head),
             heading_fill=add(bg_color=WRITE_HEAD, **head),
             title=add(bold=True, font_size=16, font_color=INK),
             section=add(bold=True, font_size=12, font_color=INK),
             said=add(num_format="@"),
             alarm=add(num_format="@", bold=True, font_color=ALARM),
         )
+
+
+LINE_POINTS: Final = 13.5
+MOST_POINTS: Final = 400
+"""Points of height of one line, and of the highest row that there may be."""
 
 
 class Page:
@@ -158,25 +170,39 @@ class Page:
             elif made is not None:
                 self.number(row, column, made, form)
 
+    def height(self, row: int, lines: int, points: float = LINE_POINTS) -> None:
+        """Make a row, not yet written, high enough for so many lines: not every program does so by itself."""
+        self.sheet.set_row(row, min(lines * points + 2, MOST_POINTS))
+
+    def _headings(self, row: int, fields: Sequence[Field]) -> None:
+        looks = self.looks
+        self.height(row, max(lines_of(field.title, field.width) for field in fields))
+        for at, field in enumerate(fields):
+            right = looks.heading if field.kind in {"text", "date"} else looks.heading_right
+            self.text(row, at, field.title, looks.heading_fill if field.look == "fill" else right)
+
     def _hold(self, code: int, row: int, column: int) -> None:
         if code:
             raise ValueError(f"sheet {self.name}: the cell in row {row + 1}, column {column + 1} was refused ({code})")
 
-    def table(self, table: pd.DataFrame, fields: Sequence[Field], first: int = 0) -> int:
+    def table(self, table: pd.DataFrame, fields: Sequence[Field], first: int = 0, *, ruled: bool = False) -> int:
         """Headings in the row `first`, then the rows of the table; gives the row after the last.
 
-        A table without rows leaves the headings alone. Absent texts and days, and zeros where the field says so, leave a cell empty, but
-        where a person is to write.
+        A table without rows leaves the headings alone. Absent texts and days, and zeros where the field says so, leave a cell empty.
+        `ruled`: a line below each row, for rows of many lines.
         """
-        for at, field in enumerate(fields):
-            self.text(first, at, field.title, self.looks.heading_fill if field.look == "fill" else self.looks.heading)
+        self._headings(first, fields)
         columns = [_made(table[field.name], field.kind, blank_zero=field.blank_zero) for field in fields]
-        forms = [self.looks.cells[field.kind, field.look] for field in fields]
-        blanks = [at for at, field in enumerate(fields) if field.look == "fill"]
+        looks = self.looks.ruled if ruled else self.looks.cells
+        forms = [looks[field.kind, field.look] for field in fields]
+        blanks = range(len(fields)) if ruled else ()
         write_text, write_number = self.sheet.write_string, self.sheet.write_number
+        long = [(at, field.width) for at, field in enumerate(fields) if field.look in {"wrap", "fill"} and field.kind == "text"]
         row = first
         for values in zip(*columns, strict=True):
             row += 1
+            if (lines := max((lines_of(values[at], width) for at, width in long), default=1)) > 1:
+                self.height(row, lines)
             for at, value in enumerate(values):
                 if value is None or value == "":
                     continue
@@ -207,6 +233,15 @@ class Page:
         sheet.fit_to_pages(pages_wide, 0)
         sheet.set_header(f"&L&9{heading.replace('&', '&&')}")
         sheet.set_footer(f"&L&7Run {run_hash}&R&9Page &P of &N")
+
+
+def lines_of(text: str, width: float) -> int:
+    """About how many lines a text takes in a column; rather one too many than a line that nobody can see.
+
+    >>> lines_of("short", 10), lines_of("a sentence of some length", 10)
+    (1, 3)
+    """
+    return max(1, math.ceil(len(text) * 0.88 / width)) if len(text) > width else 1
 
 
 LETTER: Final = 1

@@ -2,43 +2,48 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+import textwrap
 from typing import TYPE_CHECKING, Final
+
+import pandas as pd
 
 from reconcile import figures
 from reconcile.deliver.summary import CAUTION, rejected_money
 from reconcile.deliver.workbook_cells import Page, heading_of
 
 if TYPE_CHECKING:
-    import pandas as pd
     from xlsxwriter.workbook import Workbook  # type: ignore[import-untyped]
 
     from reconcile.deliver.shown import Shown
 
 SUMMARY: Final = "Summary"
-CHART_AT: Final = 8
-"""Column where the chart begins, right of the tables."""
+RIGHT: Final = 7
+"""Column where the chart begins, and below it how to work in the workbook."""
+CHART_TOP, BELOW_CHART, NOTE_WIDTH = 5, 26, 95
 CLEARED, PENDING, LOST = "#1F5F6B", "#E7B84B", "#A63D2F"
 
 SENTENCES: Final = (
-    "Work the sheet Exceptions from the top. Beside an exception fill in the yellow columns (disposition, note, who, when), and save.",
-    "The next run reads it back from this file in its run folder, or from a saved copy given with --notes. Sort, filter and move columns",
-    "freely; keep the headings, and each Exception id in its row. A disposition that closes an exception needs a name and a day.",
+    "Work the sheet Exceptions from the top: what is new stands first, the most harmful above.",
+    "Beside an exception fill in the yellow columns (disposition, note, who, when), and save.",
+    "The next run reads it back from this file in its run folder, or from a saved copy that",
+    "is given with --notes. Sort, filter and move columns freely; keep the headings, and each",
+    "Exception id in its row. A disposition that closes needs a name and a day.",
+    "Cells that are cleared change nothing: to take a decision back, write another one.",
 )
-COUNTS: Final = frozenset({"students", "lines", "plans", "open", *figures.STANDING_ORDER})
-MONEY: Final = frozenset({"gap", "scheduled", "cleared", "amount", "pending", "lost"})
+COUNTS: Final = frozenset({"students", "lines", "plans", *figures.STANDING_ORDER})
+MONEY: Final = frozenset({"gap", "scheduled", "cleared", "amount", "pending", "failed or not seen"})
 
 
-@dataclass
 class _Pen:
-    """Where on the page the next line goes."""
+    """What is to stand on the page, gathered block by block; a page is written from top to bottom, so it is put down at the end."""
 
-    page: Page
-    row: int = 0
+    def __init__(self, page: Page, row: int = 0, column: int = 0) -> None:
+        self.page, self.row, self.column = page, row, column
+        self.cells: list[tuple[int, int, str, object, str]] = []
 
     def say(self, text: str, look: str = "said") -> None:
         """A line of text across the page."""
-        self.page.text(self.row, 0, text, getattr(self.page.looks, look))
+        self.cells.append((self.row, self.column, "say", text, look))
         self.row += 1
 
     def table(self, title: str, table: pd.DataFrame, none: str) -> int:
@@ -49,86 +54,83 @@ class _Pen:
             self.say(none)
             return -1
         heading = self.row
-        for at, name in enumerate(table.columns):
-            self.page.text(heading, at, heading_of(str(name)), self.page.looks.heading)
+        kinds = ["money" if name in MONEY else "count" if name in COUNTS else "text" for name in table.columns]
+        for at, (name, kind) in enumerate(zip(table.columns, kinds, strict=True)):
+            look = "heading" if kind == "text" else "heading_right"
+            self.cells.append((heading, self.column + at, "say", heading_of(str(name)), look))
         for values in table.itertuples(index=False):
             self.row += 1
-            for at, (name, value) in enumerate(zip(table.columns, values, strict=True)):
-                self.page.value(self.row, at, "money" if name in MONEY else "count" if name in COUNTS else "text", value)
+            for at, (kind, value) in enumerate(zip(kinds, values, strict=True)):
+                self.cells.append((self.row, self.column + at, kind, value, "plain"))
         self.row += 1
         return heading
+
+    def put_down(self, other: _Pen) -> None:
+        """Write what this and the other pen have gathered, row by row."""
+        for row, column, kind, value, look in sorted((*self.cells, *other.cells), key=lambda cell: cell[:2]):
+            if look.startswith("heading"):
+                self.page.height(row, 1)
+            if kind == "say":
+                self.page.text(row, column, str(value), getattr(self.page.looks, look))
+            else:
+                self.page.value(row, column, kind, value, look)
 
 
 def write_summary(page: Page, book: Workbook, shown: Shown) -> str:
     """Fill the first sheet; gives the range of cells that hold the words for a disposition, for the list to choose from."""
-    sheet, tables, about = page.sheet, shown.tables, shown.about
+    sheet, tables = page.sheet, shown.tables
     sheet.hide_gridlines(2)
-    sheet.set_column(0, 0, 30)
-    sheet.set_column(1, CHART_AT - 1, 14)
-    pen = _Pen(page)
-    pen.say(f"Plan draws: {shown.kind} run as of {about.as_of}", "title")
-    bank = "no bank events" if about.bank_first is None else f"bank files {about.bank_first} to {about.bank_last}"
-    pen.say(f"{bank}; {f'follows {about.previous}' if about.previous else 'no earlier run'}; program version {shown.version}")
-    pen.say(f"Run hash {shown.run_hash}")
-    if any(counted.rejected for counted in shown.totals.values()):
-        pen.say(f"REJECTED AND LEFT OUT OF EVERY FIGURE: {rejected_money(shown.totals)}. See the sheet Rejected rows.", "alarm")
-    if len(tables["unread_notes"]):
-        pen.say("Some of what was written in a workbook could not be read: see the sheet Not read back.", "alarm")
-
-    dates = figures.pending_and_cleared(tables["draws"])
-    pen.table("Exceptions", figures.exception_totals(tables["exceptions"]), "No exceptions.")
-    pen.table("Is the bill covered?", figures.coverage_totals(tables["students"]), "No students in any term that the rules know.")
-    pen.table("What became of each plan line", figures.state_totals(tables["draws"]), "No plan lines.")
-    pen.table("Where plans and bills have parted", figures.variance_totals(tables["plans"]), "Nowhere: every plan meets its bill.")
-    named = dates.rename(columns={"date": "draw date", "lost": "failed or not seen"})
-    heading = _money_table(pen, "Pending and cleared, by draw date", named)
+    sheet.set_column(0, 0, 27)
+    sheet.set_column(1, RIGHT - 2, 16)
+    sheet.set_column(RIGHT - 1, RIGHT - 1, 3)
+    sheet.set_column(RIGHT, RIGHT, 24)
+    sheet.set_column(RIGHT + 1, RIGHT + 4, 16)
+    left = _Pen(page)
+    _head(left, shown)
+    left.table("Exceptions", figures.exception_totals(tables["exceptions"]), "No exceptions.")
+    left.table("Is the bill covered?", figures.coverage_totals(tables["students"]), "No students in any term that the rules know.")
+    left.table("What became of each plan line", figures.state_totals(tables["draws"]), "No plan lines.")
+    left.table("Where plans and bills have parted", figures.variance_totals(tables["plans"]), "Nowhere: every plan meets its bill.")
+    dates = figures.pending_and_cleared(tables["draws"]).rename(columns={"date": "draw date", "lost": "failed or not seen"})
+    heading = left.table("Pending and cleared, by draw date", dates, "No draws.")
     if heading >= 0:
         _chart(page, book, heading, len(dates))
-    words = _how_to_work(pen, shown)
-    pen.row += 1
-    for note in about.notes:
-        pen.say(f"Note: {note}")
-    pen.row += 1
-    for line in CAUTION:
-        pen.say(line)
+    right = _Pen(page, BELOW_CHART, RIGHT)
+    words = _how_to_work(right, shown)
+    left.put_down(right)
     return words
 
 
-def _money_table(pen: _Pen, title: str, table: pd.DataFrame) -> int:
-    """A table of which every column but the first is money; gives its heading row, or -1 where it has no rows."""
-    pen.row += 1
-    pen.say(title, "section")
-    if not len(table):
-        pen.say("No draws.")
-        return -1
-    heading = pen.row
-    for at, name in enumerate(table.columns):
-        pen.page.text(heading, at, heading_of(str(name)), pen.page.looks.heading)
-    for values in table.itertuples(index=False):
-        pen.row += 1
-        for at, value in enumerate(values):
-            pen.page.value(pen.row, at, "money" if at else "text", value)
-    pen.row += 1
-    return heading
+def _head(pen: _Pen, shown: Shown) -> None:
+    """What this is, what has to be known before any figure, and the cautions."""
+    about = shown.about
+    pen.page.sheet.set_row(0, 23)
+    pen.say(f"Plan draws: {shown.kind} run as of {about.as_of}", "title")
+    bank = "no bank events" if about.bank_first is None else f"bank files {about.bank_first} to {about.bank_last}"
+    follows = f"follows {about.previous}" if about.previous else "no earlier run"
+    pen.say(f"{bank[:1].upper()}{bank[1:]}; {follows}; program version {shown.version}")
+    pen.say(f"Run hash {shown.run_hash}")
+    pen.say(" ".join(CAUTION))
+    if any(counted.rejected for counted in shown.totals.values()):
+        pen.say(f"REJECTED AND LEFT OUT OF EVERY FIGURE: {rejected_money(shown.totals)}. See the sheet Rejected rows.", "alarm")
+    if len(shown.tables["unread_notes"]):
+        pen.say("Some of what was written in a workbook could not be read: see the sheet Not read back.", "alarm")
 
 
 def _how_to_work(pen: _Pen, shown: Shown) -> str:
-    """How the workbook is used, and the words for a disposition; gives their range."""
-    pen.row += 1
+    """How the workbook is used, the words for a disposition, and the notes of the run; gives the range of the words."""
     pen.say("How to work in this workbook", "section")
     for sentence in SENTENCES:
         pen.say(sentence)
-    pen.row += 1
-    for at, name in enumerate(("Disposition", "Closes the exception")):
-        pen.page.text(pen.row, at, name, pen.page.looks.heading)
-    first = pen.row + 1
-    for word in shown.rules.exceptions.dispositions:
+    words = [(word.word, "yes" if word.closes else "no") for word in shown.rules.exceptions.dispositions]
+    heading = pen.table("Words for a disposition", pd.DataFrame(words, columns=["disposition", "closes"]), "")
+    if shown.about.notes:
         pen.row += 1
-        pen.page.text(pen.row, 0, word.word)
-        pen.page.text(pen.row, 1, "yes" if word.closes else "no")
-    last = pen.row
-    pen.row += 1
-    return f"={SUMMARY}!$A${first + 1}:$A${last + 1}"
+        pen.say("Notes of the run", "section")
+        for note in shown.about.notes:
+            for line in textwrap.wrap(note, NOTE_WIDTH):
+                pen.say(line)
+    return f"={SUMMARY}!$H${heading + 2}:$H${heading + 1 + len(words)}"
 
 
 def _chart(page: Page, book: Workbook, heading: int, rows: int) -> None:
@@ -154,4 +156,4 @@ def _chart(page: Page, book: Workbook, heading: int, rows: int) -> None:
     chart.set_y_axis({"num_format": "#,##0", "num_font": {"size": 9}, "major_gridlines": {"visible": True, "line": {"color": "#D5DCE1"}}})
     chart.set_size({"width": 620, "height": 380})
     described = "Stacked columns: for each draw date the money cleared, pending, and failed or not seen. The figures stand in the table."
-    page.sheet.insert_chart(4, CHART_AT, chart, {"description": described, "object_position": 2})
+    page.sheet.insert_chart(CHART_TOP, RIGHT, chart, {"description": described, "object_position": 2})

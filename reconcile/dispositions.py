@@ -44,13 +44,21 @@ class Note(NamedTuple):
     saw: int | None = None
 
 
+def unescaped(text: str) -> str:
+    """A text such as `_x0041_` as a person sees it: files of workbooks write it as `_x005F_x0041_`, and not every reader undoes that.
+
+    The escape is that of ECMA-376, part 1, 22.9.2.19 (ST_Xstring), second-hand.
+    """
+    return text.replace("_x005F_", "_")
+
+
 def written_mark(exception_id: str, disposition: str, note: str, decided_by: str, decided_on: str) -> str:
     """Twelve characters for what stands beside an exception: other words give another mark, other spaces do not.
 
     >>> written_mark("XA", "working", "asked  the bank", "", "") == written_mark("XA", "working", " asked the bank", "", "")
     True
     """
-    words = (" ".join(text.split()) for text in (exception_id, disposition, note, decided_by, decided_on))
+    words = (" ".join(unescaped(text).split()) for text in (exception_id, disposition, note, decided_by, decided_on))
     return hashlib.sha256("\x1f".join(words).encode("utf-8", "backslashreplace")).hexdigest()[:12]
 
 

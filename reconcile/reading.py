@@ -102,16 +102,16 @@ def with_notes(exports: Exports, request: Request, rules: Rules) -> tuple[Export
     """
     before = previous_folder(request)
     edited = edited_workbooks(before, request.reports, request.as_of)
-    found, sources = Written(), []
+    found, sources, now = Written(), [], words_before(before) if edited or request.notes else {}
     for one in edited:
-        found = found.then(read_workbook_notes(one.path, one.name, rules, words_before(one.run)))
+        found = found.then(read_workbook_notes(one.path, one.name, rules, words_before(one.run), now))
         sources.append(SourceFile(one.name, one.sha256, one.path.stat().st_size, role="notes"))
     given = request.notes
     if given is not None and not given.is_file():
         raise RefusedError(f"The notes in {given} cannot be read: there is no such file. Check the path.")
     if given is not None and (sha256 := audit.sha256_of(given)) not in {one.sha256 for one in edited}:
         if given.suffix.casefold() in {".xlsx", ".xlsm"}:
-            found = found.then(read_workbook_notes(given, given.name, rules, words_before(before)))
+            found = found.then(read_workbook_notes(given, given.name, rules, now))
         else:
             found = found.then(ReadBack(read_notes(given, rules), ()))
         sources.append(SourceFile(given.name, sha256, given.stat().st_size, role="notes"))

@@ -105,13 +105,13 @@ class Memory:
             told = _decided(row, int(row["amount"]))
             if told.words == self._decided.get(str(row["exception_id"]), Decided()).words:
                 self._decided[str(row["exception_id"])] = told
-        known = {(str(row["exception_id"]), *_decided(row).words) for row in (*self._log, *self.before.values())}
+        known = {(str(row["exception_id"]), *_compared(_decided(row))) for row in (*self._log, *self.before.values())}
         self._new: dict[str, Decided] = {}
         self._written: list[tuple[str, Decided]] = []
         for note in sorted(notes, key=lambda n: n.decided_on.isoformat() if n.decided_on else ""):
             on = None if note.decided_on is None else pd.Timestamp(note.decided_on)
             decided = Decided(note.disposition, note.note, note.decided_by, on, note.saw)
-            if note.anew or (note.exception_id, *decided.words) not in known:
+            if note.anew or (note.exception_id, *_compared(decided)) not in known:
                 self._new[note.exception_id] = decided
                 self._written.append((note.exception_id, decided))
 
@@ -195,6 +195,11 @@ def _log_of(previous: PreviousList | None) -> list[dict[str, Any]]:
 def _decided(row: Mapping[str, Any], amount: int | None = None) -> Decided:
     on = row["decided_on"]
     return Decided(str(row["disposition"]), str(row["note"]), str(row["decided_by"]), None if pd.isna(on) else pd.Timestamp(on), amount)
+
+
+def _compared(decided: Decided) -> tuple[str, ...]:
+    """The words without what a data file adds to or takes from a text: the apostrophe before a formula, breaks, doubled spaces."""
+    return tuple(" ".join(word.replace("'", "").split()) for word in decided.words)
 
 
 def _written(decided: Decided) -> dict[str, Any]:

@@ -15,20 +15,21 @@ A damaged workbook never stops a run: what can be read is taken, and the rest is
 from __future__ import annotations
 
 import warnings
+from collections.abc import Mapping
 from typing import TYPE_CHECKING, Final, NamedTuple
 
 import openpyxl
 import pyarrow as pa  # type: ignore[import-untyped]
 
 from reconcile.cells import parse_money
-from reconcile.dispositions import COLUMNS, Note, closes, day_of, unknown_word, word_of, written_mark
+from reconcile.dispositions import COLUMNS, Note, closes, day_of, unescaped, unknown_word, word_of, written_mark
 from reconcile.raw import heading_key
 from reconcile.standing import typed
 from reconcile.xlsx_files import read_workbook
 from reconcile.xlsx_safety import why_not
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterable, Iterator, Mapping
+    from collections.abc import Callable, Iterable, Iterator
     from pathlib import Path
 
     import pandas as pd
@@ -37,6 +38,7 @@ if TYPE_CHECKING:
     from reconcile.raw import RawTable
 
 WORDS = COLUMNS[1:]
+NOTHING = ("", "", "", "")
 READ = (*COLUMNS, "amount", "as_written")
 EXPECTED: Final = frozenset(heading_key(column) for column in READ)
 NOT_HERE = frozenset({"summary", "students", "draws", "plans", "failed draws", "next draws", "settlement days"}) | frozenset(
@@ -76,11 +78,16 @@ class _Row(NamedTuple):
     mark: str
 
 
-def read_workbook_notes(path: Path, name: str, rules: Rules, stood: Mapping[str, tuple[str, str, str, str]]) -> ReadBack:
+Stood = Mapping[str, tuple[str, str, str, str]]
+"""Disposition, note, who and when beside each exception of a run, by its id."""
+
+
+def read_workbook_notes(path: Path, name: str, rules: Rules, stood: Stood, now: Stood | None = None) -> ReadBack:
     """The notes that people wrote in a workbook.
 
-    In:      `name` as it is to stand in every message; `stood`: the words beside each exception of the list before (disposition, note,
-             who, when), for columns that are missing and rows that lost their mark.
+    In:      `name` as it is to stand in every message; `stood`: what the workbook's own run wrote, as far as it is known, for columns
+             that are missing and rows that lost their mark; `now`: what the run before says, if that is another one. A row that began as
+             the run before has it holds a decision whatever was decided earlier; an older one counts only if its words are new.
     Rules:   exceptions.toml [[disposition]]
     Errors:  none for what the file holds; OSError if it cannot be opened.
     """
@@ -92,7 +99,7 @@ def read_workbook_notes(path: Path, name: str, rules: Rules, stood: Mapping[str,
         unread += told
     notes: list[Note] = []
     for row in _once(rows, name, unread):
-        note, told = _note(row, name, rules, stood)
+        note, told = _note(row, name, rules, stood, stood if now is None else now)
         unread += told
         if note is not None:
             notes.append(note)
@@ -163,9 +170,14 @@ def _cells(table: RawTable) -> Iterator[tuple[int, list[str]]]:
     """Row number and cells of each row; one that looks like a total is a row here too."""
     columns = [column.to_pylist() for column in table.columns]
     for n, row in enumerate(table.rows.tolist()):
-        yield row, [" ".join(str(column[n] or "").splitlines()).strip() for column in columns]
+        yield row, [_plain(column[n]) for column in columns]
     for foot in table.foot:
-        yield foot.row, [" ".join(foot.cells.get(heading, "").splitlines()).strip() for heading in table.headings]
+        yield foot.row, [_plain(foot.cells.get(heading)) for heading in table.headings]
+
+
+def _plain(cell: str | None) -> str:
+    """A cell on one line, without blanks at its ends."""
+    return unescaped(" ".join((cell or "").splitlines())).strip()
 
 
 def _first(cells: Iterable[str]) -> str:
@@ -212,9 +224,9 @@ def _untouched(row: _Row) -> bool:
     return bool(row.mark) and row.mark == written_mark(row.exception_id, *(word or "" for word in row.words.values()))
 
 
-def _note(row: _Row, name: str, rules: Rules, stood: Mapping[str, tuple[str, str, str, str]]) -> tuple[Note | None, list[Unread]]:
+def _note(row: _Row, name: str, rules: Rules, stood: Stood, now: Stood) -> tuple[Note | None, list[Unread]]:
     """The note of a row, None if it says nothing new, and what is wrong with it."""
-    before = dict(zip(WORDS, stood.get(row.exception_id, ("", "", "", "")), strict=True))
+    before = dict(zip(WORDS, stood.get(row.exception_id, NOTHING), strict=True))
     said = {column: before[column] if word is None else word for column, word in row.words.items()}
     as_before = written_mark("", *said.values()) == written_mark("", *before.values())
     if (
@@ -237,10 +249,11 @@ def _note(row: _Row, name: str, rules: Rules, stood: Mapping[str, tuple[str, str
         elif any(said.values()):
             wrong("decided_by", "who or when stands without a disposition or note", "write a disposition or a note beside it")
         return None, told
-    return _readable(row, said, rules, wrong), told
+    anew = row.mark == written_mark(row.exception_id, *now.get(row.exception_id, NOTHING))
+    return _readable(row, said, rules, wrong, anew=anew), told
 
 
-def _readable(row: _Row, said: Mapping[str, str], rules: Rules, wrong: Callable[[str, str, str], None]) -> Note | None:
+def _readable(row: _Row, said: Mapping[str, str], rules: Rules, wrong: Callable[[str, str, str], None], *, anew: bool) -> Note | None:
     """The note without its wrong cells; None if nothing is left of it."""
     word = word_of(said["disposition"], rules)
     if said["disposition"] and word is None:
@@ -254,4 +267,4 @@ def _readable(row: _Row, said: Mapping[str, str], rules: Rules, wrong: Callable[
         word = None
     if not word and not said["note"]:
         return None
-    return Note(row.exception_id, word or "", said["note"], said["decided_by"], on, anew=bool(row.mark), saw=row.amount)
+    return Note(row.exception_id, word or "", said["note"], said["decided_by"], on, anew=anew, saw=row.amount)

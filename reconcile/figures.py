@@ -45,14 +45,6 @@ def exception_totals(exceptions: pd.DataFrame) -> pd.DataFrame:
     return pd.DataFrame({"severity": pd.Series(here, dtype="str"), **{name: pd.Series(n, dtype="int64") for name, n in counts.items()}})
 
 
-def kind_totals(exceptions: pd.DataFrame) -> pd.DataFrame:
-    """Per kind of open exception: how many, in the order of the list. Columns: kind, severity, open."""
-    still = exceptions[exceptions["standing"].isin(STANDING_ORDER[:3])]
-    worst = still.drop_duplicates("kind")[["kind", "severity"]]
-    counts = still["kind"].value_counts()
-    return worst.assign(open=worst["kind"].map(counts).astype("int64")).reset_index(drop=True)
-
-
 def variance_totals(plans: pd.DataFrame) -> pd.DataFrame:
     """Where plans and bills have parted, and what is advised. Columns: figure, plans, amount; only figures that are not zero."""
     variance = plans["variance"]

@@ -13,6 +13,7 @@ import outside_tools
 import pandas as pd
 import pytest
 import refresh_docs
+from openpyxl.utils import get_column_letter
 from pypdf import PdfReader
 from shown_case import AS_OF, RULES, by_heading, cells_of, exception, row_of, written
 
@@ -73,7 +74,8 @@ def test_totals_are_those_of_the_data_files(sample: Path) -> None:
 
 def test_the_chart_shows_the_table_beside_it(sample: Path) -> None:
     """A native chart of cleared, pending and lost money points at the table by draw date, whose pending money is that of the draws."""
-    chart = openpyxl.load_workbook(sample / "workbook.xlsx")[SUMMARY]._charts[0]
+    sheet: Any = openpyxl.load_workbook(sample / "workbook.xlsx")[SUMMARY]
+    chart = sheet._charts[0]
     ranges = [series.val.numRef.f for series in chart.series]
     assert [re.sub(r"[0-9]+", "n", text) for text in ranges] == [f"Summary!${c}$n:${c}$n" for c in "BCD"]
     first, last = (int(n) for n in re.findall(r"[0-9]+", ranges[1]))
@@ -104,15 +106,15 @@ def test_the_exception_sheet_is_made_to_be_worked_in(tmp_path: Path) -> None:
     sheet = book[EXCEPTIONS]
     headings = [cell.value for cell in sheet[1]]
     assert sheet.freeze_panes == "E2"
-    assert sheet.auto_filter.ref == f"A1:{sheet.cell(1, len(headings)).column_letter}4"
+    assert sheet.auto_filter.ref == f"A1:{get_column_letter(len(headings))}4"
     choices, days = sheet.data_validations.dataValidation
-    letter = sheet.cell(1, headings.index("Disposition") + 1).column_letter
+    letter = get_column_letter(headings.index("Disposition") + 1)
     assert (choices.type, str(choices.sqref)) == ("list", f"{letter}2:{letter}4")
     name, cells = choices.formula1.split("!")
     words = [cell.value for (cell,) in book[name][cells.replace("$", "")]]
     assert words == [word.word for word in RULES.exceptions.dispositions]
     assert days.type == "date"
-    assert sheet.column_dimensions[sheet.cell(1, headings.index("As written") + 1).column_letter].hidden
+    assert sheet.column_dimensions[get_column_letter(headings.index("As written") + 1)].hidden
     formats = {name: sheet.cell(2, headings.index(name) + 1).number_format for name in ("Student id", "Amount", "First seen", "Note")}
     assert formats == {"Student id": "@", "Amount": "#,##0.00_);-#,##0.00_)", "First seen": "yyyy-mm-dd", "Note": "@"}
 
@@ -120,6 +122,7 @@ def test_the_exception_sheet_is_made_to_be_worked_in(tmp_path: Path) -> None:
 def test_every_sheet_prints_on_one_page_width_with_its_headings(sample: Path) -> None:
     """Landscape, headings repeated, run hash and page number at the foot; plans take two pages side by side."""
     book = openpyxl.load_workbook(sample / "workbook.xlsx")
+    sheet: Any
     for sheet in book.worksheets:
         assert sheet.page_setup.orientation == "landscape"
         assert sheet.sheet_properties.pageSetUpPr.fitToPage

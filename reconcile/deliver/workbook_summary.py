@@ -10,6 +10,7 @@ import pandas as pd
 from reconcile import figures
 from reconcile.deliver.summary import CAUTION, rejected_money
 from reconcile.deliver.workbook_cells import Page, heading_of
+from reconcile.variance import CAUSES
 
 if TYPE_CHECKING:
     from xlsxwriter.workbook import Workbook  # type: ignore[import-untyped]
@@ -91,6 +92,7 @@ def write_summary(page: Page, book: Workbook, shown: Shown) -> str:
     left.table("Is the bill covered?", figures.coverage_totals(tables["students"]), "No students in any term that the rules know.")
     left.table("What became of each plan line", figures.state_totals(tables["draws"]), "No plan lines.")
     left.table("Where plans and bills have parted", figures.variance_totals(tables["plans"]), "Nowhere: every plan meets its bill.")
+    left.table("Why they have parted", figures.cause_totals(tables["plans"], CAUSES), "No cause has moved any plan.")
     dates = figures.pending_and_cleared(tables["draws"]).rename(columns={"date": "draw date", "lost": "failed or not seen"})
     heading = left.table("Pending and cleared, by draw date", dates, "No draws.")
     if heading >= 0:

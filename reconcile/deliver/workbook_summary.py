@@ -92,7 +92,7 @@ def write_summary(page: Page, book: Workbook, shown: Shown) -> str:
     left.table("Is the bill covered?", figures.coverage_totals(tables["students"]), "No students in any term that the rules know.")
     left.table("What became of each plan line", figures.state_totals(tables["draws"]), "No plan lines.")
     left.table("Where plans and bills have parted", figures.variance_totals(tables["plans"]), "Nowhere: every plan meets its bill.")
-    left.table("Why they have parted", figures.cause_totals(tables["plans"], CAUSES), "No cause has moved any plan.")
+    left.table("Why they have parted", _plain_causes(tables["plans"]), "No cause has moved any plan.")
     dates = figures.pending_and_cleared(tables["draws"]).rename(columns={"date": "draw date", "lost": "failed or not seen"})
     heading = left.table("Pending and cleared, by draw date", dates, "No draws.")
     if heading >= 0:
@@ -101,6 +101,11 @@ def write_summary(page: Page, book: Workbook, shown: Shown) -> str:
     words = _how_to_work(right, shown)
     left.put_down(right)
     return words
+
+
+def _plain_causes(plans: pd.DataFrame) -> pd.DataFrame:
+    causes = figures.cause_totals(plans, CAUSES)
+    return causes.assign(cause=causes["cause"].str.replace("_", " "))
 
 
 def _head(pen: _Pen, shown: Shown) -> None:

@@ -75,7 +75,9 @@ def run_options(command: Command) -> Command:
             type=A_PATH,
             help="What people decided: a saved workbook of a run, or a CSV with exception_id, disposition, note, decided_by, decided_on.",
         ),
-        click.option("--names", is_flag=True, help="Show students' names, where the export has them, in what people look at and in outreach.csv."),
+        click.option(
+            "--names", is_flag=True, help="Show students' names, where the export has them, in what people look at and in outreach.csv."
+        ),
         click.option("--only", type=click.Choice(["csv"]), help="csv: write the data files alone, for scheduled jobs."),
         click.option(
             "--fail-on", type=click.Choice(["new", "any"]), help="End with code 1 if such exceptions (but information) are on the list."

@@ -36,7 +36,7 @@ def edited_workbooks(previous: Path | None, reports: Path, as_of: date) -> tuple
     """The saved workbooks that this run is to read, the earliest run's first.
 
     In:      the run that this one follows, and the folder of the runs.
-    Errors:  RefusedError if the run before is no complete run.
+    Errors:  RefusedError if a workbook is there and cannot be opened.
     """
     parent = reports if previous is None else previous.resolve().parent
     read = _read_before(previous)
@@ -66,7 +66,10 @@ def _edited(run: Path) -> Edited | None:
     if made is None or not path.is_file():
         return None
     written = next((output["sha256"] for output in made["outputs"] if output["file"] == WORKBOOK), None)
-    now = audit.sha256_of(path)
+    try:
+        now = audit.sha256_of(path)
+    except OSError as error:
+        raise RefusedError(f"{path} cannot be read: {error.strerror}. Close it where it is open, and run again.") from error
     return None if now == written else Edited(path, f"{run.resolve().name}/{WORKBOOK}", now, run)
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import csv
 import re
 import shutil
 import subprocess
@@ -260,3 +261,36 @@ def test_a_spreadsheet_program_shows_the_same(tmp_path: Path) -> None:
         return [{key: value.strip() if isinstance(value, str) else value for key, value in row.items()} for row in table]
 
     assert plain(after) == plain(before)
+
+
+HOSTILE = {"00123456": "=1+1", "00123414": "@SUM(A1)", "00123459": "<script>alert(1)</script>", "00123460": "a\u202eb"}
+
+
+def test_hostile_exports_stay_text_from_end_to_end(tmp_path: Path) -> None:
+    """Students whose id, name and description a spreadsheet might run, from the exports through a whole run with names: text everywhere."""
+    exports = tmp_path / "exports"
+    shutil.copytree(refresh_docs.ROOT / "sample_exports" / "standard", exports)
+    for path in exports.glob("*.csv"):
+        with path.open(encoding="utf-8", newline="") as file:
+            rows = list(csv.DictReader(file))
+        for row in rows:
+            if row["student_id"] in HOSTILE:
+                text = HOSTILE[row["student_id"]]
+                row |= {name: text for name in ("student_name", "description") if name in row}
+                row["student_id"] = row["student_id"] if "\u202e" in text else text  # intake refuses such an id
+        with path.open("w", encoding="utf-8", newline="") as file:
+            writer = csv.DictWriter(file, list(rows[0]), lineterminator="\n")
+            writer.writeheader()
+            writer.writerows(rows)
+    command = ["daily", str(exports), "--rules", str(refresh_docs.ROOT / "rules"), "--names", "--reports", str(tmp_path)]
+    assert run([*command, "--as-of", str(AS_OF), "--into", str(tmp_path / "run")]) == 0
+    book = openpyxl.load_workbook(tmp_path / "run" / "workbook.xlsx")
+    cells = [cell for sheet in book.worksheets for row in sheet.iter_rows() for cell in row]
+    assert not [cell.coordinate for cell in cells if cell.data_type == "f"]
+    held = [str(cell.value) for cell in cells if cell.value is not None]
+    for text in HOSTILE.values():
+        assert held.count(text.replace("\u202e", "\ufffd")) >= 4  # the name, and mostly the id, in several sheets
+    assert not [text for text in held if "\u202e" in text]
+    letters = (tmp_path / "run" / "outreach.csv").read_text(encoding="utf-8")
+    assert "'=1+1" in letters
+    assert not re.search(r'(^|[,;]"?)[=@]', letters, re.MULTILINE)

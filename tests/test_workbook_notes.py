@@ -19,6 +19,7 @@ from hypothesis import strategies as st
 from shown_case import AS_OF, RULES, exception, written
 from test_workbook import converted
 
+from reconcile import audit
 from reconcile.cli import run
 from reconcile.deliver.workbook import EXCEPTIONS
 from reconcile.dispositions import Note
@@ -417,3 +418,22 @@ def test_a_damaged_workbook_does_not_stop_the_run(office: Office, capsys: pytest
     assert [(row["exception_id"], row["value"]) for row in table(second, "unread_notes")] == [(wrong, "wurking")]
     assert [row["exception_id"] for row in table(second, "dispositions")] == [right]
     assert "Not read back" in openpyxl.load_workbook(second / "workbook.xlsx").sheetnames
+
+
+def test_a_workbook_that_cannot_be_opened_refuses_the_run(
+    office: Office, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Going on without it would leave behind what somebody may just be writing: the run says what to close, and leaves no folder."""
+    first = office.run("2026-10-22")
+    real = audit.sha256_of
+
+    def locked(path: Path) -> str:
+        if path == first / "workbook.xlsx":
+            raise PermissionError(13, "Permission denied")
+        return real(path)
+
+    monkeypatch.setattr(audit, "sha256_of", locked)
+    sample, rules = ROOT / "sample_exports" / "standard", ROOT / "rules"
+    assert run(["daily", str(sample), "--rules", str(rules), "--reports", str(office.reports), "--as-of", "2026-11-20"]) == 2
+    assert "Close it where it is open" in capsys.readouterr().err
+    assert not (office.reports / "2026-11-20-daily").exists()

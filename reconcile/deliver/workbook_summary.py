@@ -21,6 +21,7 @@ SUMMARY: Final = "Summary"
 RIGHT: Final = 7
 """Column where the chart begins, and below it how to work in the workbook."""
 CHART_TOP, BELOW_CHART, NOTE_WIDTH = 5, 26, 95
+MOST_NOTES: Final = 12
 CLEARED, PENDING, LOST = "#1F5F6B", "#E7B84B", "#A63D2F"
 
 SENTENCES: Final = (
@@ -134,9 +135,11 @@ def _how_to_work(pen: _Pen, shown: Shown) -> str:
     if shown.about.notes:
         pen.row += 1
         pen.say("Notes of the run", "section")
-        for note in shown.about.notes:
+        for note in shown.about.notes[:MOST_NOTES]:
             for line in textwrap.wrap(note, NOTE_WIDTH):
                 pen.say(line)
+        if len(shown.about.notes) > MOST_NOTES:
+            pen.say(f"and {len(shown.about.notes) - MOST_NOTES:,} more: all of them are in audit.json")
     return f"={SUMMARY}!$H${heading + 2}:$H${heading + 1 + len(words)}"
 
 

@@ -68,7 +68,7 @@ ORDER = (
     (
         *("deliver.__init__", "deliver.csv_out", "deliver.summary", "deliver.intake_words", "run_folder", "audit"),
         *("run_tables", "story_facts", "deliver.story", "deliver.shown"),
-        *("deliver.workbook_cells", "deliver.workbook_summary", "deliver.workbook", "deliver.people"),
+        *("deliver.workbook_cells", "deliver.workbook_sheets", "deliver.workbook_summary", "deliver.workbook", "deliver.people"),
     ),
     ("starting", "cli_support", "read_back", "reading", "run_command", "commands", "cli", "__main__"),
 )

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, NoReturn
 
 from reconcile import audit, run_folder, schemas
+from reconcile.at_once import read_at_once
 from reconcile.cli_support import RulesPlace, find_rules, refuse_missing, say, step
 from reconcile.cli_support import map_hint as hint_of_map
 from reconcile.column_map import load_column_map
@@ -152,6 +153,7 @@ def read_all(
             previous_rows=previous.rows if previous else None,
             accept_drop=request.accept_drop if request else False,
             progress=step,
+            each=read_at_once,
         )
     except ExportsRefusedError as error:
         more = (*_list_of_rejected(error.rejected, request), *(() if column_map else hint_of_map(sources)))

@@ -64,13 +64,14 @@ ORDER = (
         *("workbook_notes", "outreach"),
     ),
     ("entries", "report_tables", "day_tables", "proof", "control", "figures"),
-    ("run",),
+    ("parts", "settle"),
+    ("merged", "run"),
     (
         *("deliver.__init__", "deliver.csv_out", "deliver.summary", "deliver.intake_words", "run_folder", "audit"),
         *("run_tables", "story_facts", "deliver.story", "deliver.shown"),
         *("deliver.workbook_cells", "deliver.workbook_sheets", "deliver.workbook_summary", "deliver.workbook", "deliver.people"),
     ),
-    ("starting", "cli_support", "read_back", "reading", "run_command", "commands", "cli", "__main__"),
+    ("starting", "cli_support", "forked", "at_once", "read_back", "reading", "run_command", "commands", "cli", "__main__"),
 )
 """Groups from the bottom up. A module imports from the groups before its own, and within its own as long as nothing goes in a circle."""
 

@@ -129,7 +129,8 @@ def test_every_sheet_prints_on_one_page_width_with_its_headings(sample: Path) ->
     for sheet in book.worksheets:
         assert sheet.page_setup.orientation == "landscape"
         assert sheet.sheet_properties.pageSetUpPr.fitToPage
-        assert (sheet.page_setup.fitToWidth or 1, sheet.page_setup.fitToHeight) == (2 if sheet.title == "Plans" else 1, 0)
+        pages = (sheet.page_setup.fitToWidth, sheet.page_setup.fitToHeight)
+        assert (pages[0] or 1, 1 if pages[1] is None else pages[1]) == (2 if sheet.title == "Plans" else 1, int(sheet.title == SUMMARY))
         assert re.search(r"Run [0-9a-f]{64}", sheet.oddFooter.left.text)
         assert "Page" in sheet.oddFooter.right.text
         assert sheet.title == SUMMARY or sheet.print_title_rows == "$1:$1"

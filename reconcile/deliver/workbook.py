@@ -59,7 +59,8 @@ def write_workbook(shown: Shown, path: Path) -> None:
         if len(shown.tables[UNREAD[1]]):
             pages.append(_unread(book, looks, shown))
         for page in pages:
-            page.prints(f"{heading}: {page.name}", shown.run_hash, pages_wide=2 if page.name in TWO_PAGES else 1)
+            wide, high = 2 if page.name in TWO_PAGES else 1, int(page.name == SUMMARY)
+            page.prints(f"{heading}: {page.name}", shown.run_hash, pages_wide=wide, pages_high=high)
 
 
 def _exceptions(page: Page, shown: Shown, words: str) -> None:

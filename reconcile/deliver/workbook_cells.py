@@ -137,6 +137,7 @@ class Looks:
         )
 
 
+ROWS_AT_A_TIME: Final = 10_000
 LINE_POINTS: Final = 13.5
 MOST_POINTS: Final = 400
 """Points of height of one line, and of the highest row that there may be."""
@@ -192,27 +193,30 @@ class Page:
         `ruled`: a line below each row, for rows of many lines.
         """
         self._headings(first, fields)
-        columns = [_made(table[field.name], field.kind, blank_zero=field.blank_zero) for field in fields]
         looks = self.looks.ruled if ruled else self.looks.cells
         forms = [looks[field.kind, field.look] for field in fields]
-        blanks = range(len(fields)) if ruled else ()
-        write_text, write_number = self.sheet.write_string, self.sheet.write_number
+        for start in range(0, len(table), ROWS_AT_A_TIME):
+            part = table.iloc[start : start + ROWS_AT_A_TIME]
+            columns = [_made(part[field.name], field.kind, blank_zero=field.blank_zero) for field in fields]
+            self._rows(first + 1 + start, columns, fields, forms, blanks=ruled)
+        return first + 1 + len(table)
+
+    def _rows(self, row: int, columns: list[list[Any]], fields: Sequence[Field], forms: list[Format], *, blanks: bool) -> None:
+        """Rows from `row` on; `blanks`: an empty cell has its format too."""
+        write_text, write_number, write_blank = self.sheet.write_string, self.sheet.write_number, self.sheet.write_blank
         long = [(at, field.width) for at, field in enumerate(fields) if field.look in {"wrap", "fill"} and field.kind == "text"]
-        row = first
-        for values in zip(*columns, strict=True):
-            row += 1
+        for at_row, values in enumerate(zip(*columns, strict=True), row):
             if (lines := max((lines_of(values[at], width) for at, width in long), default=1)) > 1:
-                self.height(row, lines)
+                self.height(at_row, lines)
             for at, value in enumerate(values):
                 if value is None or value == "":
-                    continue
-                code = write_text(row, at, value, forms[at]) if value.__class__ is str else write_number(row, at, value, forms[at])
+                    code = write_blank(at_row, at, None, forms[at]) if blanks else 0
+                elif value.__class__ is str:
+                    code = write_text(at_row, at, value, forms[at])
+                else:
+                    code = write_number(at_row, at, value, forms[at])
                 if code:
-                    self._hold(code, row, at)
-            for at in blanks:
-                if values[at] is None or values[at] == "":
-                    self.sheet.write_blank(row, at, None, forms[at])
-        return row + 1
+                    self._hold(code, at_row, at)
 
     def ready(self, fields: Sequence[Field], last: int, *, freeze: int, first: int = 0, printed: int | None = None) -> None:
         """Widths, filter and frozen headings of a table whose last row is `last`; `printed`: so many columns go to paper."""
@@ -224,13 +228,13 @@ class Page:
         if printed is not None:
             self.sheet.print_area(0, 0, max(last, first + 1), printed - 1)
 
-    def prints(self, heading: str, run_hash: str, *, pages_wide: int = 1) -> None:
-        """Landscape, as many pages wide as said on Letter and A4 alike, with what it is at the top and run and page number at the foot."""
+    def prints(self, heading: str, run_hash: str, *, pages_wide: int = 1, pages_high: int = 0) -> None:
+        """Landscape, so many pages wide and high (0: as many as it takes) on Letter and A4; what it is above, run and page number below."""
         sheet = self.sheet
         sheet.set_landscape()
         sheet.set_paper(LETTER)
         sheet.set_margins(left=0.4, right=0.4, top=0.65, bottom=0.65)
-        sheet.fit_to_pages(pages_wide, 0)
+        sheet.fit_to_pages(pages_wide, pages_high)
         sheet.set_header(f"&L&9{heading.replace('&', '&&')}")
         sheet.set_footer(f"&L&7Run {run_hash}&R&9Page &P of &N")
 

@@ -139,6 +139,7 @@ class Looks:
 
 ROWS_AT_A_TIME: Final = 10_000
 LINE_POINTS: Final = 13.5
+HEADING_POINTS: Final = 17.0
 MOST_POINTS: Final = 400
 """Points of height of one line, and of the highest row that there may be."""
 
@@ -177,7 +178,7 @@ class Page:
 
     def _headings(self, row: int, fields: Sequence[Field]) -> None:
         looks = self.looks
-        self.height(row, max(lines_of(field.title, field.width) for field in fields))
+        self.height(row, max(lines_of(field.title, field.width - 1) for field in fields), HEADING_POINTS)
         for at, field in enumerate(fields):
             right = looks.heading if field.kind in {"text", "date"} else looks.heading_right
             self.text(row, at, field.title, looks.heading_fill if field.look == "fill" else right)

@@ -9,7 +9,7 @@ import pandas as pd
 
 from reconcile import figures
 from reconcile.deliver.summary import CAUTION, rejected_money
-from reconcile.deliver.workbook_cells import Page, heading_of
+from reconcile.deliver.workbook_cells import HEADING_POINTS, Page, heading_of
 from reconcile.variance import CAUSES
 
 if TYPE_CHECKING:
@@ -71,7 +71,7 @@ class _Pen:
         """Write what this and the other pen have gathered, row by row."""
         for row, column, kind, value, look in sorted((*self.cells, *other.cells), key=lambda cell: cell[:2]):
             if look.startswith("heading"):
-                self.page.height(row, 1)
+                self.page.height(row, 1, HEADING_POINTS)
             if kind == "say":
                 self.page.text(row, column, str(value), getattr(self.page.looks, look))
             else:

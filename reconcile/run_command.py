@@ -18,6 +18,7 @@ from reconcile.deliver import csv_out, summary
 from reconcile.deliver.shown import Shown, names_of
 from reconcile.reading import list_before, policy_for, previous_of, read_all, refuse_rejected, with_notes
 from reconcile.run import reconcile_exports
+from reconcile.workbook_notes import unread_table
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -43,7 +44,8 @@ def daily(request: Request) -> int:
     if len(exports.rejected) and not request.without_rejected:
         refuse_rejected(exports, request, audit.totals(inputs), () if column_map else map_hint(request.exports))
     step("Reconciling")
-    exports, notes_read = with_notes(exports, request, rules)
+    exports, wrote = with_notes(exports, request, rules)
+    names = names_of(exports.tables["plan_schedules"]) if request.names else {}
     with tempfile.TemporaryDirectory(prefix="reconcile-") as place_of_pieces:
         at_once = SettledAtOnce(Path(place_of_pieces))
         result = reconcile_exports(
@@ -51,13 +53,16 @@ def daily(request: Request) -> int:
             rules,
             request.as_of,
             previous=list_before(request),
-            notes=notes_read,
+            notes=wrote.notes,
+            unread=unread_table(wrote.unread),
+            names=names,
             parts=how_many_parts(exports),
             each=at_once,
         )
+        result = dataclasses.replace(result, notes=(*wrote.told, *result.notes))
         notes = tuple(dict.fromkeys((*((found.told,) if found.samples else ()), *result.notes, *exports.notes)))
         about = _about(request, exports, previous, notes)
-        place = _write(request, exports, rules, column_map, previous, result, about, at_once.in_order())
+        place = _write(request, exports, rules, column_map, previous, result, about, names, at_once.in_order())
     show(summary.daily_summary(result.tables, audit.totals(inputs), dataclasses.replace(about, place=str(place))))
     return int(bool(request.fail_on) and summary.holds_open(result.tables["exceptions"], only_new=request.fail_on == "new"))
 
@@ -82,6 +87,7 @@ def _write(
     previous: audit.Previous | None,
     result: Result,
     about: summary.About,
+    names: Mapping[str, str],
     pieces: Mapping[str, Sequence[Path]],
 ) -> Path:
     """The run folder: data files, the audit over them and with it the run hash, what people look at, then its place."""
@@ -103,7 +109,6 @@ def _write(
         if request.only != "csv":
             from reconcile.deliver.people import write_people_files  # noqa: PLC0415 (a scheduled job need not load what draws pages)
 
-            names = names_of(exports.tables["plan_schedules"]) if request.names else {}
             totals = audit.totals(audit.counted_inputs(exports, request.as_of))
             write_people_files(Shown("daily", result.tables, totals, about, rules, names, made["run_hash"], __version__), folder)
             made = audit.with_outputs(made, audit.outputs_in(folder))

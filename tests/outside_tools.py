@@ -23,11 +23,6 @@ def libreoffice() -> Path:
     return _command(("soffice", "libreoffice"), "LibreOffice (Debian: apt-get install libreoffice-calc)")
 
 
-def pictures() -> Path:
-    """The command that makes pictures of the pages of a PDF."""
-    return _command(("pdftoppm",), "pdftoppm (Debian: apt-get install poppler-utils)")
-
-
 def chromium() -> Path:
     """The command of Chromium."""
     return _command(("chromium", "chromium-browser", "google-chrome"), "Chromium (Debian: apt-get install chromium)")

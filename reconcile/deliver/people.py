@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from reconcile.deliver.page import write_page
+from reconcile.deliver.workbook import WORKBOOK, write_workbook
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -12,7 +13,7 @@ if TYPE_CHECKING:
 
     from reconcile.deliver.shown import Shown
 
-WRITERS: dict[str, Callable[[Shown, Path], None]] = {"page.html": write_page}
+WRITERS: dict[str, Callable[[Shown, Path], None]] = {"page.html": write_page, WORKBOOK: write_workbook}
 """Writer by the name of the file that it writes into the run folder."""
 
 

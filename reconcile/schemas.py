@@ -359,8 +359,133 @@ OUTPUTS: dict[str, tuple[Column, ...]] = {
     "other_terms": _out(
         ("term", "id"), ("student_id", "id"), ("charges", "money"), ("aid", "money"), ("postings", "money"), ("rows", "count")
     ),
+    "rollforward": _out(("term", "id"), ("method", "word"), ("money", "word"), ("item", "word"), ("lines", "count"), ("amount", "money")),
+    "line_moves": _out(
+        ("term", "id"),
+        ("student_id", "id"),
+        ("plan_id", "id"),
+        ("line", "id"),
+        ("kind", "word"),
+        ("method", "word"),
+        ("draw_date", "date"),
+        ("opening_state", "word"),
+        ("opening_scheduled", "money"),
+        ("closing_state", "word"),
+        ("closing_scheduled", "money"),
+        ("money", "word"),
+        ("item", "word"),
+        ("amount", "money"),
+    ),
+    "closing_lines": _out(
+        ("term", "id"),
+        ("student_id", "id"),
+        ("plan_id", "id"),
+        ("line", "id"),
+        ("kind", "word"),
+        ("method", "word"),
+        ("enrolled_on", "date"),
+        ("set_on", "date"),
+        ("plan_total", "money"),
+        ("draw_date", "date"),
+        ("scheduled", "money"),
+        ("line_status", "word"),
+        ("cancelled_on", "date"),
+        ("state", "word"),
+        ("cleared", "money"),
+        ("settled_on", "date"),
+        ("pending", "money"),
+        ("failed_and_not_seen", "money"),
+        ("rolled", "money"),
+        ("open_since", "date"),
+    ),
+    "plan_changes": _out(
+        ("term", "id"),
+        ("student_id", "id"),
+        ("plan_id", "id"),
+        ("line", "id"),
+        ("change", "word"),
+        ("was", "text"),
+        ("now", "text"),
+        ("amount", "money"),
+        ("dated", "date"),
+    ),
+    "open_items": _out(
+        ("term", "id"),
+        ("student_id", "id"),
+        ("plan_id", "id"),
+        ("line", "id"),
+        ("kind", "word"),
+        ("method", "word"),
+        ("draw_date", "date"),
+        ("state", "word"),
+        ("scheduled", "money"),
+        ("rolled", "money"),
+        ("open", "money"),
+        ("since", "date"),
+        ("age_days", "count"),
+        ("age", "word"),
+        ("return_code", "id"),
+        ("attempts", "count"),
+        ("standing", "word"),
+    ),
+    "tie_out": _out(
+        ("term", "id"),
+        ("draw_date", "date"),
+        ("step", "word"),
+        ("item", "word"),
+        ("lines", "count"),
+        ("amount", "money"),
+        ("until", "date"),
+    ),
+    "tie_out_items": _out(
+        ("term", "id"),
+        ("draw_date", "date"),
+        ("step", "word"),
+        ("item", "word"),
+        ("student_id", "id"),
+        ("plan_id", "id"),
+        ("line", "id"),
+        ("amount", "money"),
+        ("since", "date"),
+        ("age_days", "count"),
+        ("until", "date"),
+        ("file", "text"),
+        ("sheet", "text"),
+        ("row", "count"),
+    ),
+    "ledger_tie_out": _out(("term", "id"), ("account", "id"), ("item", "word"), ("amount", "money")),
+    "late_rows": _out(
+        ("what", "word"),
+        ("export", "word"),
+        ("date", "date"),
+        ("student_id", "id"),
+        ("term", "id"),
+        ("plan_id", "id"),
+        ("line", "id"),
+        ("amount", "money"),
+        ("status", "word"),
+        ("reference", "id"),
+        ("bucket", "word"),
+        ("file", "text"),
+        ("sheet", "text"),
+        ("row", "count"),
+    ),
+    "close_checks": _out(("check", "word"), ("done", "word"), ("what", "text")),
 }
 """Columns of the data files of a run, in order; the writer takes kinds and order from here and refuses a table that differs."""
+
+CLOSE_ONLY: frozenset[str] = frozenset(
+    {
+        *("rollforward", "line_moves", "closing_lines", "plan_changes", "open_items", "tie_out", "tie_out_items", "ledger_tie_out"),
+        *("late_rows", "close_checks"),
+    }
+)
+"""The outputs that only a month-end close has; all others stand in every run."""
+
+
+def outputs_of(kind: str) -> tuple[str, ...]:
+    """The names of the outputs of a run of that kind (`daily` or `close`), in order."""
+    return tuple(name for name in OUTPUTS if kind == "close" or name not in CLOSE_ONLY)
 
 
 def check_typed(export: Export, table: pd.DataFrame) -> None:

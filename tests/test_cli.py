@@ -21,7 +21,7 @@ from reconcile import cli, cli_support, run_command
 from reconcile.cli import run
 from reconcile.errors import ProofError
 from reconcile.run import Result
-from reconcile.schemas import DTYPES, OUTPUTS
+from reconcile.schemas import DTYPES, OUTPUTS, outputs_of
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -99,7 +99,7 @@ def test_daily_leaves_a_run_folder(work: Path, ran: Callable[..., Ran]) -> None:
     assert code == 0, err
     assert [p.name for p in (work / "reports").iterdir()] == [f"{AS_OF}-daily"]
     held = set(tree(work / "reports" / f"{AS_OF}-daily"))
-    assert held == {"entries.parquet" if name == "entries" else f"{name}.csv" for name in OUTPUTS} | {"audit.json"}
+    assert held == {"entries.parquet" if name == "entries" else f"{name}.csv" for name in outputs_of("daily")} | {"audit.json"}
     assert f"Report: reports{os.sep}{AS_OF}-daily" in out
 
 
@@ -480,7 +480,7 @@ def test_interrupted(work: Path, ran: Callable[..., Ran], monkeypatch: pytest.Mo
 
 def test_a_table_of_another_shape_is_a_fault(work: Path, ran: Callable[..., Ran], monkeypatch: pytest.MonkeyPatch) -> None:
     """A run that gives a table other than declared leaves no folder and exits 4."""
-    tables = {name: pd.DataFrame({c.name: pd.Series(dtype=DTYPES[c.kind]) for c in columns}) for name, columns in OUTPUTS.items()}
+    tables = {name: pd.DataFrame({c.name: pd.Series(dtype=DTYPES[c.kind]) for c in OUTPUTS[name]}) for name in outputs_of("daily")}
     tables["proof"] = tables["proof"].drop(columns="left")
     monkeypatch.setattr(run_command, "reconcile_exports", lambda *_, **__: Result(date.fromisoformat(AS_OF), tables, (), ()))
     assert daily(ran)[0] == 4

@@ -3,6 +3,7 @@
 | exit | means |
 | --- | --- |
 | 0 | completed |
+| 1 | `verify` found a difference; a run only with --fail-on |
 | 2 | refused: the input, the rules or the command line cannot be used as they stand |
 | 3 | a control total did not come out to zero: no report was left |
 | 4 | a fault of ours, with the file that holds its details |
@@ -21,7 +22,7 @@ from typing import TYPE_CHECKING, Any, NoReturn, TypeVar
 import click
 
 from reconcile import __version__, starting
-from reconcile.cli_support import Amount, IsoDate, Place, say, show, survive_any_console, write_fault
+from reconcile.cli_support import Amount, IsoDate, Place, say, show, survive_any_console, today, write_fault
 from reconcile.errors import ReconcileError
 
 if TYPE_CHECKING:
@@ -116,6 +117,34 @@ def schedule(term: str, amount: int, enrolled_on: date, method: str, rules: Path
     from reconcile import commands  # noqa: PLC0415 (loads the table libraries)
 
     commands.schedule(term, amount, enrolled_on, method, rules)
+
+
+@cli.command("sign-off")
+@click.argument("run", type=A_PATH)
+@click.option("--role", type=click.Choice(["preparer", "reviewer"]), required=True, help="As whom to sign; the reviewer signs last.")
+@click.option("--name", required=True, help="Who signs: preparer and reviewer are two people.")
+@click.option("--on", type=IsoDate(), help="The day of signing. Else today.")
+@click.option("--note", default="", help="A remark to stand beside the signature.")
+@click.option("--reports", type=A_PATH, help="Folder that holds the earlier runs. Else the one that RUN lies in.")
+def sign_off(run: Path, role: str, name: str, on: date | None, note: str, reports: Path | None) -> None:
+    """Sign the folder of a RUN as it is now; from the first signature on none of its files may change."""
+    from reconcile import signing  # noqa: PLC0415 (loads more than --help needs)
+
+    signing.sign_off(run, role, name, on or today(), note, reports)
+
+
+@cli.command()
+@click.argument("run", type=A_PATH)
+@click.option("--exports", multiple=True, type=A_PATH, help="The exports of the run, to make it again and compare. May be given twice.")
+@rules_option
+@map_option
+@click.option("--notes", type=A_PATH, help="The notes that the run read, if they are not found.")
+@click.option("--reports", type=A_PATH, help="Folder that holds the earlier runs. Else the one that RUN lies in.")
+def verify(run: Path, exports: tuple[Path, ...], rules: Path | None, map_file: Path | None, notes: Path | None, reports: Path | None) -> int:
+    """Check files, chain and signatures of a RUN, and the same result again; ends with 1 if anything differs."""
+    from reconcile import run_again, verifying  # noqa: PLC0415 (loads the table libraries)
+
+    return verifying.verify(run, run_again.AtHand(exports, rules, map_file, notes, reports))
 
 
 @cli.command()

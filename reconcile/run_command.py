@@ -18,6 +18,7 @@ from reconcile.reading import list_before, policy_for, previous_of, read_all, re
 from reconcile.run import reconcile_exports
 
 if TYPE_CHECKING:
+    from collections.abc import Callable
     from pathlib import Path
 
     from reconcile.column_map import ColumnMap
@@ -95,3 +96,7 @@ def _write(
     for name in run_folder.clear_unfinished(parent):
         say(f"Removed {parent / name}, left by a run that was interrupted more than a day ago.")
     return run_folder.write_run(request.reports, request.as_of, "daily", fill, request.into)
+
+
+MAKERS: dict[str, Callable[[Request], int]] = {"daily": daily}
+"""What makes a run, by the kind that its audit and its folder name."""

@@ -29,7 +29,7 @@ if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
     from datetime import date
 
-REFUSED, FAULT, INTERRUPTED = 2, 4, 130
+DIFFERS, REFUSED, FAULT, INTERRUPTED = 1, 2, 4, 130
 
 A_PATH = click.Path(path_type=Path)
 Command = TypeVar("Command", bound="Callable[..., Any]")

@@ -87,7 +87,10 @@ def previous_folder(request: Request) -> Path | None:
 def list_before(request: Request) -> PreviousList | None:
     """The exceptions of the run that this one follows."""
     found = previous_folder(request)
-    return None if found is None else read_previous_list(found)
+    if found is None:
+        return None
+    audit.refuse_changed_tables(found, ("exceptions.csv", "dispositions.csv"))
+    return read_previous_list(found)
 
 
 def with_notes(exports: Exports, request: Request, rules: Rules) -> tuple[Exports, tuple[Note, ...]]:

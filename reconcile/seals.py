@@ -10,7 +10,7 @@ audit hash over all seals; the run that follows and everyone who signs name both
     True
     >>> whole = sealed({"as_of": "2026-10-31", "notes": []})
     >>> list(broken_seals(whole | {"notes": ["another"]}))
-    ["it says something else under notes than the run wrote"]
+    ['it says something else under notes than the run wrote']
 """
 
 from __future__ import annotations

@@ -100,7 +100,7 @@ def exports(**changes: Any) -> Any:
 RULES: Any = SimpleNamespace(files=(SimpleNamespace(name="terms.toml", sha256=HASHES[2], size=5),))
 MAP: Any = SimpleNamespace(name="column_map.toml", sha256=HASHES[3], size=6)
 OUTPUTS = (Named("students.csv", HASHES[4], 7), Named("page.html", HASHES[5], 8), Named("entries.parquet", HASHES[6], 9))
-PREVIOUS = Previous("2026-09-15-daily", date(2026, 9, 15), HASHES[7], {})
+PREVIOUS = Previous("2026-09-15-daily", date(2026, 9, 15), HASHES[7], {}, HASHES[8])
 
 
 def built(given: Any = None, **changes: Any) -> dict[str, Any]:
@@ -163,7 +163,7 @@ def test_what_the_audit_names() -> None:
     assert (made["as_of"], made["kind"], made["version"], made["has_postings"]) == ("2026-10-15", "daily", "0.1.0", False)
     assert made["rules"] == [{"file": "terms.toml", "sha256": HASHES[2], "size": 5}]
     assert made["column_map"] == {"file": "column_map.toml", "sha256": HASHES[3], "size": 6}
-    assert made["previous"] == {"run": "2026-09-15-daily", "run_hash": HASHES[7]}
+    assert made["previous"] == {"run": "2026-09-15-daily", "run_hash": HASHES[7], "audit_hash": HASHES[8], "signature": None}
     assert [o["file"] for o in made["outputs"]] == ["entries.parquet", "page.html", "students.csv"]
     assert [i["file"] for i in made["inputs"]] == ["aid.xlsx", "charges.csv"]
     assert made["totals"]["charges"]["cents_rejected"] == 40

@@ -156,7 +156,8 @@ def test_a_later_run_follows_the_earlier(work: Path, ran: Callable[..., Ran]) ->
     _, out, _ = daily(ran)
     assert "follows 2026-09-14-daily" in out
     audits = {p.parent.name: json.loads(p.read_text()) for p in (work / "reports").glob("*/audit.json")}
-    assert audits[f"{AS_OF}-daily"]["previous"] == {"run": "2026-09-14-daily", "run_hash": audits["2026-09-14-daily"]["run_hash"]}
+    hashes = {key: audits["2026-09-14-daily"][key] for key in ("run_hash", "audit_hash")}
+    assert audits[f"{AS_OF}-daily"]["previous"] == {"run": "2026-09-14-daily", "signature": None} | hashes
     _, out, _ = daily(ran, "--previous", "reports/2026-09-13-daily")
     assert "follows 2026-09-13-daily" in out
 
@@ -538,4 +539,4 @@ def test_a_reader_that_has_gone(work: Path) -> None:
 def test_every_exit_code_is_told() -> None:
     """The module's own table names every exit code that the command can end with."""
     told = {int(line.split("|")[1]) for line in (cli.__doc__ or "").splitlines() if line.startswith("| ") and line[2].isdigit()}
-    assert told == {0, cli.REFUSED, ProofError.exit_code, cli.FAULT, cli.INTERRUPTED}
+    assert told == {0, cli.DIFFERS, cli.REFUSED, ProofError.exit_code, cli.FAULT, cli.INTERRUPTED}

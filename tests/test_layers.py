@@ -65,10 +65,14 @@ ORDER = (
     ("entries", "report_tables", "day_tables", "proof", "control"),
     ("run",),
     (
-        *("deliver.__init__", "deliver.csv_out", "deliver.summary", "deliver.intake_words", "run_folder", "audit"),
+        *("deliver.__init__", "deliver.csv_out", "deliver.summary", "deliver.intake_words", "run_folder", "seals", "audit"),
+        *("signatures", "run_lock", "run_check", "run_chain", "run_compare"),
         *("run_tables", "story_facts", "deliver.story", "deliver.shown", "deliver.people"),
     ),
-    ("starting", "cli_support", "reading", "run_command", "commands", "cli", "__main__"),
+    (
+        *("starting", "cli_support", "reading", "run_command", "commands"),
+        *("signing", "run_again", "run_archive", "verifying", "cli", "__main__"),
+    ),
 )
 """Groups from the bottom up. A module imports from the groups before its own, and within its own as long as nothing goes in a circle."""
 

@@ -1,0 +1,146 @@
+"""The parts of the packet that tell of money: roll-forward, aging, tie-out, the general ledger, return rates.
+
+Each takes the tables of the run and gives a section; figures are summed over rows of a table where the packet is shorter than the table,
+and never worked out anew.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Final
+
+from reconcile.deliver.packet_text import Column, Section, Table
+from reconcile.money import people_money
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator, Mapping, Sequence
+    from datetime import date
+
+    import pandas as pd
+
+    from reconcile.deliver.shown import Shown
+
+ACROSS: Final = 4
+"""So many terms and methods stand side by side in one roll-forward."""
+AGES: Final = ("0-30 days", "31-60 days", "61-90 days", "over 90 days")
+OPENING, CLOSING = "opening", "closing"
+TO_BANK, TO_LEDGER, TOLD = "schedule to bank", "bank to student ledger", "for information"
+SIDES: Final = ("schedule", "bank", "student ledger")
+UNEXPLAINED: Final = "unexplained"
+GENERAL: Final = "general ledger"
+LEDGER_ENDS: Final = frozenset({"computed sub-ledger", "student ledger as posted", "difference"})
+MONEYS: Final = {
+    "pending": ("Pending money", "What plan lines were still to take, in transit included."),
+    "failed and not seen": ("Failed and not-seen money", "What should have come and did not, as far as plans were not adjusted since."),
+}
+
+
+def rollforward(shown: Shown) -> Section:
+    """How both moneys came from the close before to this one, per term and method."""
+    table = shown.tables["rollforward"]
+    groups = list(dict.fromkeys(zip(table["term"], table["method"], strict=True)))
+    tables = [
+        _rolled(table[table["money"] == money], title, below, groups[start : start + ACROSS])
+        for money, (title, below) in MONEYS.items()
+        for start in range(0, len(groups), ACROSS)
+    ]
+    told = "Every line of every plan moved once, from where it stood at the close before to where it stands now. Opening and all moves come to the closing, which is the opening of the next close."
+    return Section("Roll-forward", [told] if groups else ["No plan had a line at either close."], tables)
+
+
+def _rolled(table: pd.DataFrame, title: str, below: str, groups: Sequence[tuple[str, str]]) -> Table:
+    cents = {(r.term, r.method, r.item): int(r.amount) for r in table.itertuples()}
+    items = list(dict.fromkeys(table["item"]))
+    kept = [item for item in items if item in {OPENING, CLOSING} or any(cents.get((*group, item), 0) for group in groups)]
+    columns = [Column("", wide=True), *(Column(f"{term} {method}", right=True) for term, method in groups)]
+    rows = [[item, *(people_money(cents.get((*group, item), 0)) for group in groups)] for item in kept]
+    total = len(groups) > 1
+    if total:
+        columns.append(Column("together", right=True))
+        for row, item in zip(rows, kept, strict=True):
+            row.append(people_money(sum(cents.get((*group, item), 0) for group in groups)))
+    strong = [at for at, item in enumerate(kept) if item in {OPENING, CLOSING}]
+    return Table(columns, rows, title, below, strong)
+
+
+def aging(shown: Shown) -> Section:
+    """Open failed and not-seen money by its age."""
+    items = shown.tables["open_items"]
+    if items.empty:
+        return Section("Open items by age", ["No failed or not-seen money is open."])
+    columns = [Column("Term"), Column("State", wide=True), Column("Lines", right=True), *(Column(age, right=True) for age in AGES)]
+    rows = []
+    for (term, state), part in items.groupby(["term", "state"], sort=True):
+        cents = [int(part.loc[part["age"] == age, "open"].sum()) for age in AGES]
+        rows.append([str(term), str(state), f"{len(part):,}", *map(people_money, cents), people_money(sum(cents))])
+    whole = [int(items.loc[items["age"] == age, "open"].sum()) for age in AGES]
+    rows.append(["together", "", f"{len(items):,}", *map(people_money, whole), people_money(sum(whole))])
+    told = "Failed and not-seen money that is still open, by days since it should have been there. Each item is listed at every close until it clears (open_items.csv)."
+    return Section("Open items by age", [told], [Table([*columns, Column("together", right=True)], rows, strong=[len(rows) - 1])])
+
+
+def tie_out(shown: Shown) -> Section:
+    """Schedule, bank and student ledger side by side per draw date, and what explains their differences."""
+    table = shown.tables["tie_out"]
+    told = "Plan schedule, bank and student ledger side by side. Every difference is explained by items that are listed one by one in tie_out_items.csv; unexplained is what no item explains."
+    if table.empty:
+        return Section("Tie-out", ["There was no draw to tie out."])
+    return Section("Tie-out", [told], [_side_by_side(table, shown.about.as_of), *_explained(table)])
+
+
+def _side_by_side(table: pd.DataFrame, as_of: date) -> Table:
+    """One row a term and draw date that has come; coming dates and money without a date in a row each."""
+    cents: dict[tuple[str, str, str], dict[str, int]] = {}
+    for row in table[table["item"].isin([*SIDES, UNEXPLAINED])].itertuples():
+        day = "without a draw date" if row.draw_date != row.draw_date else "coming" if row.draw_date.date() > as_of else str(row.draw_date.date())
+        order = "2" if day == "without a draw date" else "1" if day == "coming" else "0"
+        at = cents.setdefault((str(row.term), order, day), {})
+        if row.item == UNEXPLAINED:
+            at[UNEXPLAINED] = at.get(UNEXPLAINED, 0) + abs(int(row.amount))
+        elif not (row.step == TO_LEDGER and row.item == "bank"):
+            at[str(row.item)] = at.get(str(row.item), 0) + int(row.amount)
+    has_ledger = bool((table["step"] == TO_LEDGER).any())
+    sides = SIDES if has_ledger else SIDES[:2]
+    columns = [Column("Term"), Column("Draw date", wide=True), *(Column(side[:1].upper() + side[1:], right=True) for side in sides)]
+    rows = [[term, day, *(people_money(at.get(side, 0)) for side in sides), people_money(at.get(UNEXPLAINED, 0))] for (term, _, day), at in sorted(cents.items())]
+    all_of = [people_money(sum(at.get(side, 0) for at in cents.values())) for side in (*sides, UNEXPLAINED)]
+    below = "" if has_ledger else "Without an export of postings the student ledger could not be tied out."
+    return Table([*columns, Column("Unexplained", right=True)], [*rows, ["together", "", *all_of]], below=below, strong=[len(rows)])
+
+
+def _explained(table: pd.DataFrame) -> Iterator[Table]:
+    """What explains the differences, summed over the draw dates of a term."""
+    terms = list(dict.fromkeys(table["term"]))
+    for step, title in ((TO_BANK, "From the schedule to the bank"), (TO_LEDGER, "From the bank to the student ledger")):
+        rows, strong = [], []
+        part = table[table["step"] == step]
+        for item in dict.fromkeys(part["item"]):
+            own = part[part["item"] == item]
+            cents = [int(own.loc[own["term"] == term, "amount"].sum()) for term in terms]
+            if item in SIDES or item == UNEXPLAINED:
+                strong.append(len(rows))
+            elif not own["amount"].any():
+                continue
+            rows.append([item, f"{int(own['lines'].sum()):,}", *map(people_money, cents)])
+        if rows:
+            yield Table([Column("", wide=True), Column("Lines", right=True), *(Column(t or "no term", right=True) for t in terms)], rows, title, strong=strong)
+    told = table[(table["step"] == TOLD) & (table["amount"] != 0)]
+    if len(told):
+        rows = [[str(r.term), r.item, f"{r.lines:,}", people_money(r.amount), "" if r.until != r.until else str(r.until.date())] for r in told.itertuples()]
+        columns = [Column("Term"), Column("", wide=True), Column("Lines", right=True), Column("Amount", right=True), Column("Until")]
+        yield Table(columns, rows, "Cleared, and may still come back", "Until: the last banking day for an ordinary return.")
+
+
+def general_ledger(shown: Shown) -> Section:
+    """The computed sub-ledger tied to the balances of the general ledger, where the office gave them."""
+    table = shown.tables["ledger_tie_out"]
+    if not (table["item"] == GENERAL).any():
+        return Section("General ledger", ["No balances of the general ledger were given (general_ledger.toml beside the exports): the sub-ledger was not tied to it."])
+    rows = [[str(r.term), str(r.account), str(r.item), people_money(r.amount)] for r in table.itertuples()]
+    strong = [at for at, row in enumerate(rows) if row[2] in LEDGER_ENDS]
+    columns = [Column("Term"), Column("Account"), Column("", wide=True), Column("Amount", right=True)]
+    return Section("General ledger", ["The computed sub-ledger beside the balance that the office gave of the general ledger."], [Table(columns, rows, strong=strong)])
+
+
+def return_rates(tables: Mapping[str, pd.DataFrame]) -> Section | None:
+    """Return rates beside the levels of the rules, if this run has them."""
+    return None if "return_rates" not in tables else Section("Return rates", ["See return_rates.csv."])

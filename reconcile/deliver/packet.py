@@ -146,11 +146,9 @@ def _inputs(shown: Shown) -> Section:
     """Which files were read: rows, money and fingerprint of each."""
     rows = [row for source in shown.inputs for row in _input_rows(source)]
     columns = [Column("File", wide=True), Column("Holds"), Column("Rows read", right=True), Column("Rejected", right=True), Column("Money read", right=True), Column("SHA-256")]
-    files_table = Table(columns, rows, below="Of each fingerprint (SHA-256) the first twelve characters; audit.json holds them whole.", size=8.5)
     rules = ", ".join(f"{f.name} {short_hash(f.sha256)}" for f in shown.rules.files)
-    return Section("What was reconciled, and from which files", [], [files_table] ) if not rules else Section(
-        "What was reconciled, and from which files", [f"Charges, aid, plan schedules, the bank's events and the ledger's postings, by the rules: {rules}."], [files_table]
-    )
+    below = f"Of each fingerprint (SHA-256) the first twelve characters; audit.json holds them whole. Rules: {rules}."
+    return Section("What was reconciled, and from which files", [], [Table(columns, rows, below=below, size=8.5)])
 
 
 def _input_rows(source: Input) -> list[list[str]]:
@@ -248,7 +246,8 @@ def _checks(shown: Shown) -> Section:
     """What this close could and could not check."""
     table = shown.tables["close_checks"]
     rows = [[str(r.check), str(r.done), str(r.what)] for r in table.itertuples()]
-    notes: Sequence[str] = [f"The run says: {note}" for note in shown.about.notes]
+    said = {row[2] for row in rows}
+    notes = [f"The run says: {note}" for note in shown.about.notes if note not in said]
     tables = [Table([Column("Check"), Column("Done"), Column("What it found", wide=True)], rows, size=8.5)] if rows else []
     return Section("What was checked, and what could not be", [], tables, points=notes)
 

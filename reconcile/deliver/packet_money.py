@@ -6,16 +6,19 @@ and never worked out anew.
 
 from __future__ import annotations
 
+from collections import Counter
 from typing import TYPE_CHECKING, Final
 
+import pandas as pd
+
 from reconcile.deliver.packet_text import Column, Section, Table
+from reconcile.deliver.summary import count
 from reconcile.money import people_money
+from reconcile.tie_out import BANK, LEDGER, SCHEDULE, STEPS, TO_BANK, TO_LEDGER, TOLD, UNEXPLAINED
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping, Sequence
     from datetime import date
-
-    import pandas as pd
 
     from reconcile.deliver.shown import Shown
 
@@ -23,10 +26,15 @@ ACROSS: Final = 4
 """So many terms and methods stand side by side in one roll-forward."""
 AGES: Final = ("0-30 days", "31-60 days", "61-90 days", "over 90 days")
 OPENING, CLOSING = "opening", "closing"
-TO_BANK, TO_LEDGER, TOLD = "schedule to bank", "bank to student ledger", "for information"
-SIDES: Final = ("schedule", "bank", "student ledger")
-UNEXPLAINED: Final = "unexplained"
+MOST_DATES: Final = 12
+"""So many draw dates are shown one by one, those with the most scheduled money."""
+WITHOUT_DATE, TO_COME = NO_DATE = ("without a draw date", "still to come")
+SIDES: Final = (SCHEDULE, BANK, LEDGER)
 GENERAL: Final = "general ledger"
+NO_BALANCES: Final = (
+    "No balances of the general ledger were given (general_ledger.toml beside the exports), so the sub-ledger was not tied to it. "
+    "The computed sub-ledger beside the student ledger as it is posted:"
+)
 LEDGER_ENDS: Final = frozenset({"computed sub-ledger", "student ledger as posted", "difference"})
 MONEYS: Final = {
     "pending": ("Pending money", "What plan lines were still to take, in transit included."),
@@ -51,11 +59,11 @@ def _rolled(table: pd.DataFrame, title: str, below: str, groups: Sequence[tuple[
     cents = {(r.term, r.method, r.item): int(r.amount) for r in table.itertuples()}
     items = list(dict.fromkeys(table["item"]))
     kept = [item for item in items if item in {OPENING, CLOSING} or any(cents.get((*group, item), 0) for group in groups)]
-    columns = [Column("", wide=True), *(Column(f"{term} {method}", right=True) for term, method in groups)]
+    columns = [Column("Item", wide=True), *(Column(f"{term} {method}", right=True) for term, method in groups)]
     rows = [[item, *(people_money(cents.get((*group, item), 0)) for group in groups)] for item in kept]
     total = len(groups) > 1
     if total:
-        columns.append(Column("together", right=True))
+        columns.append(Column("Together", right=True))
         for row, item in zip(rows, kept, strict=True):
             row.append(people_money(sum(cents.get((*group, item), 0) for group in groups)))
     strong = [at for at, item in enumerate(kept) if item in {OPENING, CLOSING}]
@@ -75,7 +83,7 @@ def aging(shown: Shown) -> Section:
     whole = [int(items.loc[items["age"] == age, "open"].sum()) for age in AGES]
     rows.append(["together", "", f"{len(items):,}", *map(people_money, whole), people_money(sum(whole))])
     told = "Failed and not-seen money that is still open, by days since it should have been there. Each item is listed at every close until it clears (open_items.csv)."
-    return Section("Open items by age", [told], [Table([*columns, Column("together", right=True)], rows, strong=[len(rows) - 1])])
+    return Section("Open items by age", [told], [Table([*columns, Column("Together", right=True)], rows, strong=[len(rows) - 1])])
 
 
 def tie_out(shown: Shown) -> Section:
@@ -88,23 +96,40 @@ def tie_out(shown: Shown) -> Section:
 
 
 def _side_by_side(table: pd.DataFrame, as_of: date) -> Table:
-    """One row a term and draw date that has come; coming dates and money without a date in a row each."""
-    cents: dict[tuple[str, str, str], dict[str, int]] = {}
+    """One row for each of the largest draw dates; the others, those still to come, and money without a date in one row a term."""
+    cents: dict[tuple[str, str], Counter[str]] = {}
     for row in table[table["item"].isin([*SIDES, UNEXPLAINED])].itertuples():
-        day = "without a draw date" if row.draw_date != row.draw_date else "coming" if row.draw_date.date() > as_of else str(row.draw_date.date())
-        order = "2" if day == "without a draw date" else "1" if day == "coming" else "0"
-        at = cents.setdefault((str(row.term), order, day), {})
+        at = cents.setdefault((str(row.term), _date(row.draw_date, as_of)), Counter())
         if row.item == UNEXPLAINED:
-            at[UNEXPLAINED] = at.get(UNEXPLAINED, 0) + abs(int(row.amount))
-        elif not (row.step == TO_LEDGER and row.item == "bank"):
-            at[str(row.item)] = at.get(str(row.item), 0) + int(row.amount)
-    has_ledger = bool((table["step"] == TO_LEDGER).any())
+            at[UNEXPLAINED] += abs(int(row.amount))
+        elif not (row.step == TO_LEDGER and row.item == BANK):
+            at[str(row.item)] += int(row.amount)
+    dated = [key for key in cents if key[1] not in NO_DATE]
+    shown = set(sorted(dated, key=lambda key: (-cents[key][SIDES[0]], key))[:MOST_DATES])
+    rest: dict[tuple[str, str], Counter[str]] = {}
+    others = Counter(term for term, day in dated if (term, day) not in shown)
+    for (term, day), at in cents.items():
+        name = day if (term, day) in shown or day in NO_DATE else f"{count(others[term], 'other date')}"
+        rest.setdefault((term, name), Counter()).update(at)
+    return _sides(rest, has_ledger=bool((table["step"] == TO_LEDGER).any()))
+
+
+def _date(day: pd.Timestamp, as_of: date) -> str:
+    if pd.isna(day):
+        return WITHOUT_DATE
+    return TO_COME if day.date() > as_of else str(day.date())
+
+
+def _sides(cents: Mapping[tuple[str, str], Counter[str]], *, has_ledger: bool) -> Table:
+    """The sides as a table, a term's dates before what has none."""
     sides = SIDES if has_ledger else SIDES[:2]
-    columns = [Column("Term"), Column("Draw date", wide=True), *(Column(side[:1].upper() + side[1:], right=True) for side in sides)]
-    rows = [[term, day, *(people_money(at.get(side, 0)) for side in sides), people_money(at.get(UNEXPLAINED, 0))] for (term, _, day), at in sorted(cents.items())]
-    all_of = [people_money(sum(at.get(side, 0) for at in cents.values())) for side in (*sides, UNEXPLAINED)]
-    below = "" if has_ledger else "Without an export of postings the student ledger could not be tied out."
-    return Table([*columns, Column("Unexplained", right=True)], [*rows, ["together", "", *all_of]], below=below, strong=[len(rows)])
+    order = sorted(cents, key=lambda key: (key[0], key[1] in NO_DATE, not key[1][:4].isdigit() or "other" in key[1], key[1]))
+    rows = [[key[0] or "no term", key[1], *(people_money(cents[key][side]) for side in (*sides, UNEXPLAINED))] for key in order]
+    together = [people_money(sum(at[side] for at in cents.values())) for side in (*sides, UNEXPLAINED)]
+    columns = [Column("Term"), Column("Draw date", wide=True), *(Column(side[:1].upper() + side[1:], right=True) for side in (*sides, UNEXPLAINED))]
+    below = "The largest draw dates; every date stands in tie_out.csv." if any("other" in key[1] for key in cents) else ""
+    below += "" if has_ledger else " Without an export of postings the student ledger could not be tied out."
+    return Table(columns, [*rows, ["together", "", *together]], below=below.strip(), strong=[len(rows)])
 
 
 def _explained(table: pd.DataFrame) -> Iterator[Table]:
@@ -113,32 +138,32 @@ def _explained(table: pd.DataFrame) -> Iterator[Table]:
     for step, title in ((TO_BANK, "From the schedule to the bank"), (TO_LEDGER, "From the bank to the student ledger")):
         rows, strong = [], []
         part = table[table["step"] == step]
-        for item in dict.fromkeys(part["item"]):
+        for item in sorted(set(part["item"]), key=STEPS[step].index):
             own = part[part["item"] == item]
             cents = [int(own.loc[own["term"] == term, "amount"].sum()) for term in terms]
             if item in SIDES or item == UNEXPLAINED:
                 strong.append(len(rows))
             elif not own["amount"].any():
                 continue
-            rows.append([item, f"{int(own['lines'].sum()):,}", *map(people_money, cents)])
+            rows.append([item, "" if item == UNEXPLAINED else f"{int(own['lines'].sum()):,}", *map(people_money, cents)])
         if rows:
-            yield Table([Column("", wide=True), Column("Lines", right=True), *(Column(t or "no term", right=True) for t in terms)], rows, title, strong=strong)
+            yield Table([Column("Item", wide=True), Column("Lines", right=True), *(Column(t or "no term", right=True) for t in terms)], rows, title, strong=strong)
     told = table[(table["step"] == TOLD) & (table["amount"] != 0)]
     if len(told):
         rows = [[str(r.term), r.item, f"{r.lines:,}", people_money(r.amount), "" if r.until != r.until else str(r.until.date())] for r in told.itertuples()]
-        columns = [Column("Term"), Column("", wide=True), Column("Lines", right=True), Column("Amount", right=True), Column("Until")]
+        columns = [Column("Term"), Column("Item", wide=True), Column("Lines", right=True), Column("Amount", right=True), Column("Until")]
         yield Table(columns, rows, "Cleared, and may still come back", "Until: the last banking day for an ordinary return.")
 
 
 def general_ledger(shown: Shown) -> Section:
     """The computed sub-ledger tied to the balances of the general ledger, where the office gave them."""
     table = shown.tables["ledger_tie_out"]
-    if not (table["item"] == GENERAL).any():
-        return Section("General ledger", ["No balances of the general ledger were given (general_ledger.toml beside the exports): the sub-ledger was not tied to it."])
+    given = bool((table["item"] == GENERAL).any())
+    told = "The computed sub-ledger beside the balance that the office gave of the general ledger." if given else NO_BALANCES
     rows = [[str(r.term), str(r.account), str(r.item), people_money(r.amount)] for r in table.itertuples()]
     strong = [at for at, row in enumerate(rows) if row[2] in LEDGER_ENDS]
-    columns = [Column("Term"), Column("Account"), Column("", wide=True), Column("Amount", right=True)]
-    return Section("General ledger", ["The computed sub-ledger beside the balance that the office gave of the general ledger."], [Table(columns, rows, strong=strong)])
+    columns = [Column("Term"), Column("Account"), Column("Item", wide=True), Column("Amount", right=True)]
+    return Section("General ledger", [told], [Table(columns, rows, strong=strong)])
 
 
 def return_rates(tables: Mapping[str, pd.DataFrame]) -> Section | None:

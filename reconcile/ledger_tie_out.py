@@ -1,8 +1,9 @@
 """The sub-ledger beside the general ledger: what students owe per term, and what the books say they owe.
 
 The sub-ledger is the sum of what this program works out for each student (`balance_now`): charges less aid, other credits and the plan
-money that stayed at the bank. The student ledger, as it is posted, differs by what the tie-out names; the general ledger is fed
-from the student ledger. The office gives the balances of its books in `general_ledger.toml` beside the exports, debit positive: money owed to the college.
+money that stayed at the bank. The student ledger, as it is posted, differs by what the tie-out names; the general ledger is fed from the
+student ledger. The office gives the balances of its books in `general_ledger.toml` beside the exports, debit positive: money owed to the
+college.
 
     computed sub-ledger + named items = student ledger as posted
     difference = general ledger - student ledger as posted (without a postings export: - computed sub-ledger)

@@ -63,21 +63,26 @@ def _row(of: Any, change: str, was: str, now: str, amount: int, dated: Any, line
     }
 
 
+def _records(table: pd.DataFrame) -> list[Any]:
+    """The rows with their cells by name."""
+    return list(table.itertuples())
+
+
 def _of_plans(before: pd.DataFrame, now: pd.DataFrame) -> Iterator[Row]:
     was, is_now = before.drop_duplicates("plan_id"), now.drop_duplicates("plan_id")
-    for plan in is_now[~among(is_now["plan_id"], was["plan_id"])].itertuples():
+    for plan in _records(is_now[~among(is_now["plan_id"], was["plan_id"])]):
         yield _row(plan, "new plan", "", money_text(int(plan.plan_total)), int(plan.plan_total), plan.enrolled_on)
-    for plan in was[~among(was["plan_id"], is_now["plan_id"])].itertuples():
+    for plan in _records(was[~among(was["plan_id"], is_now["plan_id"])]):
         yield _row(plan, "plan removed", money_text(int(plan.plan_total)), "", -int(plan.plan_total), pd.NaT)
     both = was.merge(is_now, on="plan_id", suffixes=("_was", ""), validate="one_to_one")
-    for plan in both[both["plan_total_was"] != both["plan_total"]].itertuples():
+    for plan in _records(both[both["plan_total_was"] != both["plan_total"]]):
         old, new = int(plan.plan_total_was), int(plan.plan_total)
         yield _row(plan, "plan total", money_text(old), money_text(new), new - old, plan.set_on)
     for change, column in (("term changed", "term"), ("student changed", "student_id")):
-        for plan in both[both[f"{column}_was"] != both[column]].itertuples():
+        for plan in _records(both[both[f"{column}_was"] != both[column]]):
             yield _row(plan, change, getattr(plan, f"{column}_was"), getattr(plan, column), 0, pd.NaT)
     known, last = superseded(before), superseded(now)
-    for plan in is_now[among(is_now["plan_id"], [plan for plan in last if plan not in known])].itertuples():
+    for plan in _records(is_now[among(is_now["plan_id"], [plan for plan in last if plan not in known])]):
         yield _row(plan, "plan superseded", plan.plan_id, last[plan.plan_id], 0, pd.NaT)
 
 
@@ -93,7 +98,7 @@ def superseded(lines: pd.DataFrame) -> dict[str, str]:
     several = plans[plans.duplicated(["term", "student_id"], keep=False)]
     found: dict[str, str] = {}
     for _, group in several.groupby(["term", "student_id"], sort=True):
-        for plan in group[~group["waiting"]].itertuples():
+        for plan in _records(group[~group["waiting"]]):
             later = group[(group["enrolled_on"] >= plan.enrolled_on) & (group["plan_id"] != plan.plan_id)]
             if len(later):
                 found[str(plan.plan_id)] = "; ".join(later["plan_id"])
@@ -107,15 +112,15 @@ def _of_lines(before: pd.DataFrame, now: pd.DataFrame) -> Iterator[Row]:
     key = ["plan_id", "line"]
     both = was.merge(is_now, on=key, how="outer", suffixes=("_was", ""), indicator="side", validate="one_to_one")
     added = is_now.merge(both.loc[both["side"] == "right_only", key], on=key, validate="one_to_one")
-    for line in added.itertuples():
+    for line in _records(added):
         yield _row(line, "line added", "", money_text(int(line.scheduled)), int(line.scheduled), line.set_on, line.line)
     removed = was.merge(both.loc[both["side"] == "left_only", key], on=key, validate="one_to_one")
-    for line in removed.itertuples():
+    for line in _records(removed):
         yield _row(line, "line removed", money_text(int(line.scheduled)), "", -int(line.scheduled), pd.NaT, line.line)
     both = was.merge(is_now, on=key, suffixes=("_was", ""), validate="one_to_one")
     watched = ("scheduled", "draw_date", "method", "line_status")
     differs = np.logical_or.reduce([(both[f"{name}_was"] != both[name]).to_numpy() for name in watched])
-    for line in both[differs].itertuples():
+    for line in _records(both[differs]):
         yield from _of_line(line)
 
 

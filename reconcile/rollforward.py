@@ -94,9 +94,9 @@ def _from_draws(draws: pd.DataFrame, lines: pd.DataFrame) -> dict[tuple[str, str
     found: dict[tuple[str, str, str], int] = {}
     for money, states in ((PENDING, COMING), (OPEN, LOST)):
         rows = draws[among(draws["state"], states)]
-        for (term, method), cents in rows.groupby(["term", "method"], sort=True)["scheduled"].sum().items():
+        for (term, method), cents in rows.groupby(["term", "method"], sort=True)[["scheduled"]].sum().itertuples(name=None):
             found[str(term), str(method), money] = int(cents)
-    for (term, method), cents in lines.groupby(["term", "method"], sort=True)["rolled"].sum().items():
+    for (term, method), cents in lines.groupby(["term", "method"], sort=True)[["rolled"]].sum().itertuples(name=None):
         key = (str(term), str(method), OPEN)
         found[key] = found.get(key, 0) - int(cents)
     return found

@@ -1,8 +1,9 @@
 """The tie-out: per draw date, plan schedule, bank and student ledger side by side, with each difference between them named.
 
 Three records tell of one draw: the plan schedule asked for it, the bank took it (or did not), the student ledger posts it. At month-end
-they differ, and each difference has a name: a draw in transit, one that came back, money not posted yet, a return that
-the ledger still shows as paid. Reconciling items are listed one by one until they clear (published practice: see `rollforward`); what no item explains must be zero.
+they differ, and each difference has a name: a draw in transit, one that came back, money not posted yet, a return that the ledger still
+shows as paid. Reconciling items are listed one by one until they clear (published practice: see `rollforward`); what no item explains must
+be zero.
 
     schedule - cancelled - pending - in transit - failed - not seen - uncleared part +- ... = bank
     bank - cleared not posted + posted not cleared + returns not reversed +- ... = student ledger

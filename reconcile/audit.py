@@ -7,7 +7,8 @@ with its SHA-256. It holds no path, no user and no time of day: the same run aga
 The **run hash** binds all of that in one line of 64 characters. It is the SHA-256 of this JSON text, in ASCII, keys sorted, no spaces:
 
     {"as_of": "2026-10-15", "column_map": SHA-256 or null, "form": 1, "inputs": [[file, SHA-256], ...], "kind": "daily",
-     "options": {...}, "outputs": [[file, SHA-256], ...], "previous": run hash or null, "rules": [[file, SHA-256], ...]}
+     "options": {...}, "outputs": [[file, SHA-256], ...], "previous": run hash or null, "previous_close": run hash or null,
+     "rules": [[file, SHA-256], ...]}
 
 with the lists sorted and, of the outputs, the data files only (CSV and Parquet; not the copies in `inputs/`). A Parquet file counts by its
 bytes, which also depend on the release of pyarrow that wrote it: `written_with` says which. What the run hash does not bind (totals, notes,
@@ -204,10 +205,11 @@ def build_audit(
     outputs: tuple[Named, ...],
     notes: Iterable[str],
     version: str,
+    previous_close: Previous | None = None,
 ) -> dict[str, Any]:
     """The audit of a run as it is written to `audit.json`, run hash included; money in cents.
 
-    In:      `outputs` are the files already written; `notes` are what the run has to say of itself, in order.
+    In:      `outputs` are the files already written; `previous_close` is the close that a close opens from; `notes` are what the run has to say of itself, in order.
     Keeps:   the same exports, rules, options, previous run and outputs give the same audit on any machine.
     """
     inputs = counted_inputs(exports, as_of)
@@ -233,6 +235,7 @@ def build_audit(
         "bank_span": None if span is None else {"first": span.first.isoformat(), "last": span.last.isoformat()},
         "undated_cancellations": undated_cancellations(exports.tables),
         "previous": None if previous is None else named_run(previous),
+        "previous_close": None if previous_close is None else named_run(previous_close),
         "outputs": _files(outputs),
         "notes": list(dict.fromkeys(notes)),
     }
@@ -274,7 +277,8 @@ def run_hash(audit: Mapping[str, Any]) -> str:
     def pairs(key: str) -> list[list[str]]:
         return sorted([f["file"], f["sha256"]] for f in audit[key])
 
-    column_map, previous = audit["column_map"], audit["previous"]
+    column_map = audit["column_map"]
+    previous, previous_close = (None if audit[key] is None else audit[key]["run_hash"] for key in ("previous", "previous_close"))
     bound = {
         "form": audit["form"],
         "kind": audit["kind"],
@@ -283,7 +287,8 @@ def run_hash(audit: Mapping[str, Any]) -> str:
         "rules": pairs("rules"),
         "column_map": None if column_map is None else column_map["sha256"],
         "inputs": pairs("inputs"),
-        "previous": None if previous is None else previous["run_hash"],
+        "previous": previous,
+        "previous_close": previous_close,
         "outputs": [pair for pair in pairs("outputs") if pair[0].endswith(DATA_FILES) and "/" not in pair[0]],
     }
     return fingerprint(bound)

@@ -97,6 +97,20 @@ def daily(place: Place, /, exports: tuple[Path, ...], as_of: date, **options: An
 
 
 @cli.command()
+@exports_argument
+@click.option("--as-of", type=IsoDate(), required=True, help="The last day of the month to close, like 2026-10-31.")
+@run_options
+@click.option("--previous-close", type=A_PATH, help="Close to open from. Else the latest earlier one under --reports.")
+@click.pass_obj
+def close(place: Place, /, exports: tuple[Path, ...], as_of: date, **options: Any) -> int:  # noqa: ANN401 (click gives what run_options names)
+    """Close a month: as daily, with roll-forward since the close before, tie-out, and a copy of all inputs."""
+    from reconcile import reading, run_command  # noqa: PLC0415 (loads the table libraries)
+
+    place.reports = options["reports"]
+    return run_command.close(reading.Request(exports=exports, as_of=as_of, **options))
+
+
+@cli.command()
 @click.argument("student_id")
 @click.argument("run", type=A_PATH)
 def student(student_id: str, run: Path) -> None:

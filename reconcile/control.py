@@ -35,8 +35,8 @@ def prove(
     money: pd.DataFrame,
     credit_rows: pd.DataFrame,
     counted: Ints,
-) -> pd.DataFrame:
-    """OUTPUTS["proof"] of a run.
+) -> Proof:
+    """The proof of a run.
 
     In:      what intake counted, the rows of the as-of day, the run's tables, aid with its standing, where bank money went, credits,
              how many cents of each posting count as a credit.
@@ -56,7 +56,7 @@ def prove(
     _bank(proof, dated, draws, money)
     _standings(proof, students, money, credit_rows)
     _plans_and_days(proof, dated, tables, money)
-    return proof.table()
+    return proof
 
 
 def _where(entries: pd.DataFrame, name: str) -> Ints:

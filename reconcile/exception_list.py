@@ -17,6 +17,7 @@ from reconcile.exception_facts import Fact, Ground
 from reconcile.exception_kinds import BY_NAME, GROUPS
 from reconcile.exceptions_bank import undecided_money
 from reconcile.exceptions_bill import bill_and_plan
+from reconcile.exceptions_close import returns_after_the_close
 from reconcile.exceptions_draws import came_late_or_early, draws_not_taken
 from reconcile.exceptions_ledger import systems_apart
 from reconcile.exceptions_money import money_taken_wrongly
@@ -28,6 +29,7 @@ if TYPE_CHECKING:
     from datetime import date
 
     from reconcile.dispositions import Note
+    from reconcile.exceptions_close import Since
     from reconcile.exports import Exports
     from reconcile.policy import Rules
     from reconcile.worked import Worked
@@ -48,17 +50,23 @@ class ExceptionList:
 
 
 def list_exceptions(
-    at: Worked, exports: Exports, rules: Rules, previous: PreviousList | None = None, notes: Sequence[Note] = ()
+    at: Worked,
+    exports: Exports,
+    rules: Rules,
+    previous: PreviousList | None = None,
+    notes: Sequence[Note] = (),
+    since: Since | None = None,
 ) -> ExceptionList:
     """Tell what a person should look at, in order of harm.
 
-    In:      everything that the run worked out; the list of the run before; what people wrote about it since. Cents.
+    In:      everything that the run worked out; the list of the run before; what people wrote about it since; what
+             a month-end close is compared with. Cents.
     Out:     the list: first of all plans above their bill with a draw soon, then by severity, group of harm and amount; lines of a common
              cause stand before the rows under them; what is closed or resolved stands last.
     Rules:   exceptions.toml; the other rules files as the facts need them
     Keeps:   every id of the previous list that has a note or disposition, and every note.
     """
-    facts = one_cause_once(find_facts(at, exports, rules), rules)
+    facts = one_cause_once(find_facts(at, exports, rules, since), rules)
     leads = run_lines(facts, len(at.book.plans))
     lines = list(dict.fromkeys(leads.values()))
     told = [*facts, *lines]
@@ -78,7 +86,7 @@ def list_exceptions(
     return ExceptionList(typed([*(rows[id_] for id_ in order), *gone], "exceptions"), memory.log(amounts, known), said)
 
 
-def find_facts(at: Worked, exports: Exports, rules: Rules) -> list[Fact]:
+def find_facts(at: Worked, exports: Exports, rules: Rules, since: Since | None = None) -> list[Fact]:
     """Every fact of the run, before one cause is told once."""
     on, days = Ground.of(at, exports, rules), rules.banking_days()
     not_taken = list(draws_not_taken(on))
@@ -91,6 +99,7 @@ def find_facts(at: Worked, exports: Exports, rules: Rules) -> list[Fact]:
         *plans_off_the_rules(on),
         *systems_apart(on, days),
         *came_late_or_early(on),
+        *([] if since is None else returns_after_the_close(on, since)),
     ]
 
 

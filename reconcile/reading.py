@@ -16,7 +16,7 @@ from reconcile.errors import RefusedError
 from reconcile.exports import ExportsRefusedError, read_exports
 from reconcile.intake_counts import SourceFile
 from reconcile.policy import load_rules
-from reconcile.run_tables import read_previous_list
+from reconcile.run_tables import read_previous_close, read_previous_list
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -25,6 +25,7 @@ if TYPE_CHECKING:
 
     import pandas as pd
 
+    from reconcile.closing_lines import PreviousClose
     from reconcile.column_map import ColumnMap
     from reconcile.dispositions import Note
     from reconcile.exports import Exports
@@ -51,6 +52,7 @@ class Request:
     fail_on: str | None = None
     names: bool = False
     only: str | None = None
+    previous_close: Path | None = None
 
     @property
     def options(self) -> audit.Options:
@@ -91,6 +93,33 @@ def list_before(request: Request) -> PreviousList | None:
         return None
     audit.refuse_changed_tables(found, ("exceptions.csv", "dispositions.csv"))
     return read_previous_list(found)
+
+
+def close_folder(request: Request) -> Path | None:
+    """The folder of the close that this close opens from; None for a first close."""
+    return request.previous_close or run_folder.previous_close(request.reports, request.as_of)
+
+
+def close_named(request: Request) -> audit.Previous | None:
+    """What the audit says of the close that this close opens from."""
+    found = close_folder(request)
+    return None if found is None else audit.read_previous(found)
+
+
+def close_before(request: Request) -> PreviousClose | None:
+    """The close that this close opens from: the one named, else the latest earlier one under the reports; None for a first close.
+
+    Errors:  RefusedError if it is no whole close, or not strictly earlier.
+    """
+    found = close_folder(request)
+    if found is None:
+        return None
+    audit.refuse_changed_tables(found, ("closing_lines.csv", "rollforward.csv", "entries.parquet"))
+    previous = read_previous_close(found)
+    if previous.as_of >= request.as_of:
+        told = f"{found} is as of {previous.as_of}, not before {request.as_of}: this close cannot open from it. Name an earlier one."
+        raise RefusedError(told)
+    return previous
 
 
 def with_notes(exports: Exports, request: Request, rules: Rules) -> tuple[Exports, tuple[Note, ...]]:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import re
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
@@ -10,15 +9,15 @@ import pandas as pd
 
 from reconcile.as_of import undated_cancellations
 from reconcile.entries import entries_table
+from reconcile.line_order import order_of_lines
 from reconcile.schemas import OUTPUTS
-from reconcile.texts import distinct, first_true, is_word, positions, spread, words
+from reconcile.texts import first_true, is_word, spread, words
 
 if TYPE_CHECKING:
     from reconcile.as_of import Dated
     from reconcile.events import Ints
     from reconcile.exports import Exports
 
-_NUMBER = re.compile(r"[0-9]{1,15}\Z")
 STALE_DAYS: Final = 5
 """Bank files that end more calendar days before the as-of date are told: a weekend with a holiday and the day after is no more."""
 
@@ -27,18 +26,7 @@ def draws_table(lines: pd.DataFrame, states: pd.DataFrame) -> pd.DataFrame:
     """OUTPUTS["draws"]: every schedule line with its state, in the order of term, student, plan and line as a number."""
     columns = [column.name for column in OUTPUTS["draws"]]
     own = {name: states[name] if name in states.columns else lines["amount" if name == "scheduled" else name] for name in columns}
-    codes = (positions(distinct([lines[name]]), lines[name]) for name in ("plan_id", "student_id", "term"))
-    order = np.lexsort((_line_ranks(lines["line"]), *codes))
-    return pd.DataFrame(own, copy=False).take(order).reset_index(drop=True)
-
-
-def _line_ranks(line: pd.Series) -> Ints:
-    """The place of each line's name in the order of lines: numbers as numbers, then the others."""
-    names = distinct([line])
-    order = sorted(names, key=lambda name: (0, int(name), name) if _NUMBER.match(name) else (1, 0, name))
-    rank = np.empty(len(names), dtype=np.int64)
-    rank[names.get_indexer(pd.Index(order, dtype="str"))] = np.arange(len(names))
-    return np.asarray(rank[positions(names, line)])
+    return pd.DataFrame(own, copy=False).take(order_of_lines(lines)).reset_index(drop=True)
 
 
 def unmatched_table(events: pd.DataFrame, money: pd.DataFrame) -> pd.DataFrame:

@@ -24,7 +24,9 @@ from reconcile.day_tables import draw_dates, next_draws, settlement_days
 from reconcile.event_money import event_money
 from reconcile.events import book_of, whose_events
 from reconcile.exception_list import list_exceptions
+from reconcile.exceptions_close import Since
 from reconcile.ledger import ANOTHER_KIND, ANOTHER_KIND_BACK, counted_cents, credits_of, pair_ledger
+from reconcile.month_end import close_notes, close_tables, prove_close
 from reconcile.outside import is_outside, meeting_payments
 from reconcile.plans import advise_plans, again_today, person_decides_first
 from reconcile.proof import hold
@@ -43,6 +45,7 @@ if TYPE_CHECKING:
     from reconcile.events import Bools
     from reconcile.exports import Exports
     from reconcile.findings import Finding
+    from reconcile.month_end import Closing
     from reconcile.policy import Rules
     from reconcile.standing import PreviousList
 
@@ -64,22 +67,30 @@ def reconcile_exports(
     *,
     previous: PreviousList | None = None,
     notes: Sequence[Note] = (),
+    closing: Closing | None = None,
     everyone_exact: bool = False,
 ) -> Result:
     """Work out every student's standing as of a day, prove it, and list what a person should look at.
 
-    In:      accepted exports, rules; the exception list of the run before and what people wrote about it since. `everyone_exact` sends
-             all students through the exact function: for tests.
+    In:      accepted exports, rules; the exception list of the run before and what people wrote about it since. `closing` makes it a
+             month-end close. `everyone_exact` sends all students through the exact function: for tests.
     Out:     Result; its tables are shaped by schemas.OUTPUTS and proved.
     Errors:  RefusedError if the bank files begin too late for a line; ProofError if a control total does not come out.
     """
     worked = work_out(exports, rules, as_of, everyone_exact=everyone_exact)
     tables = _tables(worked, exports, rules)
-    tables["proof"] = prove(exports, worked.dated, tables, worked.aid, worked.money, worked.credit_rows, worked.counted)
+    proof = prove(exports, worked.dated, tables, worked.aid, worked.money, worked.credit_rows, worked.counted)
+    if closing is not None:
+        tables |= close_tables(worked, tables, exports, rules, closing)
+        prove_close(proof, worked, tables, closing, rules)
+    tables["proof"] = proof.table()
     hold(tables["proof"])
-    listed = list_exceptions(worked, exports, rules, previous, notes)
+    since = None if closing is None else Since(closing.previous, tables["late_rows"])
+    listed = list_exceptions(worked, exports, rules, previous, notes, since)
     tables |= {"exceptions": listed.table, "dispositions": listed.dispositions}
-    return Result(as_of, tables, worked.findings, (*gap_notes(hardly_seen(worked.lines)), *run_notes(exports, worked.dated), *listed.notes))
+    told = () if closing is None else close_notes(tables)
+    of_run = (*gap_notes(hardly_seen(worked.lines)), *run_notes(exports, worked.dated))
+    return Result(as_of, tables, worked.findings, (*told, *of_run, *listed.notes))
 
 
 def work_out(exports: Exports, rules: Rules, as_of: date, *, everyone_exact: bool = False) -> Worked:

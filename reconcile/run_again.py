@@ -98,6 +98,7 @@ def _request(
         reports=place / "none",
         into=place / run.resolve().name,
         previous=_earlier(run, said, "previous", at_hand),
+        previous_close=_earlier(run, said, "previous_close", at_hand),
         without_rejected=options["without_rejected"],
         bank_from=_day(options["bank_from"]),
         bank_through=_day(options["bank_through"]),

@@ -92,6 +92,23 @@ def previous_run(reports: Path, as_of: date) -> Path | None:
     return found
 
 
+def previous_close(reports: Path, as_of: date) -> Path | None:
+    """The close that a close follows: the highest rerun of the latest close whose as-of date is strictly earlier.
+
+    Errors:  RefusedError if that folder is not a complete run.
+    """
+    earlier = [name for name in runs(reports) if name.is_close and name.as_of < as_of]
+    if not earlier:
+        return None
+    found = reports / str(earlier[-1])
+    if not (found / AUDIT_FILE).is_file():
+        raise RefusedError(
+            f"{found} would be the close before, but it holds no {AUDIT_FILE}: it is not a complete run.",
+            ("Move that folder out of the reports, or name the close before with --previous-close.",),
+        )
+    return found
+
+
 def refuse_if_there(into: Path) -> None:
     """Refuse a run folder that exists already, before anything is worked out.
 

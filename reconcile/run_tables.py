@@ -5,6 +5,7 @@ Money comes back as whole cents, dates as dates, absent ones as NaT, text as it 
 
 from __future__ import annotations
 
+from datetime import date
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -14,6 +15,8 @@ import pyarrow.compute as pc  # type: ignore[import-untyped]
 import pyarrow.csv as pacsv  # type: ignore[import-untyped]
 import pyarrow.parquet as pq  # type: ignore[import-untyped]
 
+from reconcile import audit
+from reconcile.closing_lines import PreviousClose
 from reconcile.errors import RefusedError
 from reconcile.schemas import DTYPES, OUTPUTS
 from reconcile.standing import PreviousList
@@ -52,6 +55,18 @@ def read_previous_list(run: Path) -> PreviousList | None:
         return None
     log = read_table(run, "dispositions") if (run / "dispositions.csv").is_file() else None
     return PreviousList(read_table(run, "exceptions"), log)
+
+
+def read_previous_close(run: Path) -> PreviousClose:
+    """What a close opens from: the close before, as it was written.
+
+    Errors:  RefusedError as `read_table`, or if the folder is no close.
+    """
+    known = audit.read_audit(run)
+    if known["kind"] != "close":
+        raise RefusedError(f"{run} is a daily run, and a close opens from a close. Name one with --previous-close.")
+    tables = (read_table(run, name) for name in ("closing_lines", "rollforward", "entries"))
+    return PreviousClose(run.resolve().name, date.fromisoformat(known["as_of"]), *tables)
 
 
 def _read_csv(path: Path, names: list[str]) -> pa.Table:

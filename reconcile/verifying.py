@@ -7,10 +7,10 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Final
 
+from reconcile.archive import archived_inputs, kept_in
 from reconcile.cli_support import show, step
 from reconcile.deliver.summary import count
 from reconcile.run_again import Again, AtHand, run_again
-from reconcile.run_archive import archived
 from reconcile.run_chain import check_chain
 from reconcile.run_check import check_run
 
@@ -33,13 +33,22 @@ def verify(run: Path, at_hand: AtHand) -> int:
     checked = check_run(run)
     chain = check_chain(run, checked, at_hand.reports)
     differences = [*checked.differences, *(d for d in chain.differences if d not in checked.differences)]
-    inputs = at_hand if at_hand.exports else archived(run, at_hand)
+    inputs = at_hand if at_hand.exports else _kept(run, at_hand)
     again = None
     if inputs.exports and checked.audit and not differences:
         again = run_again(run, checked.audit, inputs)
         differences += again.differences
     show(_report(checked, chain, inputs, again, differences))
     return int(bool(differences))
+
+
+def _kept(run: Path, at_hand: AtHand) -> AtHand:
+    """The inputs that a close keeps in its folder, where no others were given; those of a daily run are not kept."""
+    if not any(kept_in(run)):
+        return at_hand
+    kept = archived_inputs(run)
+    rules, map_file, notes = at_hand.rules or kept.rules, at_hand.map_file or kept.map_file, at_hand.notes or kept.notes
+    return AtHand(kept.exports, rules, map_file, notes, at_hand.reports)
 
 
 def _report(checked: RunCheck, chain: ChainCheck, inputs: AtHand, again: Again | None, differences: list[str]) -> str:

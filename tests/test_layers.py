@@ -51,6 +51,7 @@ ORDER = (
         "event_money",
         "aid",
         "outside",
+        "line_order",
     ),
     ("nearest_day", "ledger"),
     ("coverage",),
@@ -58,20 +59,25 @@ ORDER = (
     ("variance",),
     ("proposals", "plans", "bank_gaps"),
     ("worked",),
+    ("closing_lines", "late_rows"),
     (
         *("dispositions", "exception_facts", "exception_advice", "exceptions_money", "exceptions_draws", "exceptions_bill"),
-        *("exceptions_bank", "exceptions_plans", "ledger_leftovers", "exceptions_ledger", "common_causes", "standing", "exception_list"),
+        *("exceptions_bank", "exceptions_plans", "ledger_leftovers", "exceptions_ledger", "exceptions_close", "common_causes", "standing", "exception_list"),
     ),
     ("entries", "report_tables", "day_tables", "proof", "control"),
+    (
+        *("line_moves", "rollforward", "open_items", "plan_changes", "tie_out_ledger", "tie_out", "ledger_tie_out", "month_end"),
+    ),
     ("run",),
     (
-        *("deliver.__init__", "deliver.csv_out", "deliver.summary", "deliver.intake_words", "run_folder", "seals", "audit"),
-        *("signatures", "run_lock", "run_check", "run_chain", "run_compare"),
-        *("run_tables", "story_facts", "deliver.story", "deliver.shown", "deliver.people"),
+        *("deliver.__init__", "deliver.csv_out", "deliver.summary", "deliver.intake_words", "run_folder", "seals", "audit", "archive"),
+        *("signatures", "run_lock", "run_check", "run_chain", "run_compare", "rule_changes"),
+        *("deliver.close_summary", "run_tables", "story_facts", "deliver.story", "deliver.shown", "deliver.people"),
+        *("deliver.packet_text", "deliver.packet_money", "deliver.packet"),
     ),
     (
         *("starting", "cli_support", "reading", "run_command", "commands"),
-        *("signing", "run_again", "run_archive", "verifying", "cli", "__main__"),
+        *("signing", "run_again", "verifying", "cli", "__main__"),
     ),
 )
 """Groups from the bottom up. A module imports from the groups before its own, and within its own as long as nothing goes in a circle."""

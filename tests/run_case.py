@@ -66,3 +66,34 @@ def tampered(path: Path) -> None:
     raw[len(raw) // 2] ^= 1
     path.chmod(0o644)
     path.write_bytes(raw)
+
+
+LATE_EVENT = ("2026-09-30", "2400.00", "returned", "P1", "B9")
+"""A return that arrives after the first close: the exports grow from month to month, as an office's do."""
+
+
+def make_chain(folder: Path) -> Path:
+    """A close signed by two people, two daily runs, and a second close with a column map and notes."""
+    make_office(folder)
+    reports = str(folder / "reports")
+    common = ("--reports", reports, "--rules", str(folder / "rules"))
+    reconcile("close", str(folder / "exports"), "--as-of", "2026-08-31", *common)
+    for role, name in (("preparer", "Ana Novak"), ("reviewer", "Bo Lind")):
+        reconcile("sign-off", f"{reports}/2026-08-31-close", "--role", role, "--name", name, "--on", "2026-09-02")
+    daily(folder, "2026-09-14")
+    daily(folder, "2026-09-15")
+    with (folder / "exports" / "cleared_draws.csv").open("a", encoding="utf-8", newline="") as file:
+        csv.writer(file, lineterminator="\n").writerow(LATE_EVENT)
+    (folder / "office_map.toml").write_text('[charges]\ndate_order = "ymd"\n', encoding="utf-8")
+    with (reports_of(folder) / "2026-09-15-daily" / "exceptions.csv").open(encoding="utf-8", newline="") as file:
+        first = next(csv.DictReader(file))
+    notes = f"exception_id,disposition,note,decided_by,decided_on\n{first['exception_id']},working,asked the bank,A. Clerk,2026-09-16\n"
+    (folder / "notes_september.csv").write_text(notes, encoding="utf-8")
+    more = ("--map", str(folder / "office_map.toml"), "--notes", str(folder / "notes_september.csv"))
+    reconcile("close", str(folder / "exports"), "--as-of", "2026-09-30", *common, *more)
+    return folder
+
+
+def reports_of(office: Path) -> Path:
+    """Where its runs lie."""
+    return office / "reports"

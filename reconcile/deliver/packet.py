@@ -37,7 +37,7 @@ OPEN: Final = ("new", "changed", "carried")
 CAUTIONS: Final = (
     "The figures are as good as the exports. This packet is a report: it moves no money and changes no account.",
     "Before any draw is changed or presented again, the college's own policy, its agreements with families, its notice duties (12 CFR 1005.10(d)) and its bank's rules decide; the college's counsel decides where they leave room.",
-    "A draw that has cleared may still come back: within two banking days for most reasons, within sixty days where the family says that it was not authorised. What comes back after this close stands in the next one.",
+    "A draw that has cleared may still come back, commonly within two banking days, and within sixty days where the family says that it was not authorised. What comes back after this close stands in the next one.",
     "Where federal aid has made a credit balance, a 14-day clock runs (34 CFR 668.164(h)). The aid office and counsel say when it began.",
     "No student is named here. The ids of exceptions lead to student records: pass this packet on only to those who may see them (FERPA, 34 CFR part 99).",
 )

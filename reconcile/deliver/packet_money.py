@@ -168,4 +168,13 @@ def general_ledger(shown: Shown) -> Section:
 
 def return_rates(tables: Mapping[str, pd.DataFrame]) -> Section | None:
     """Return rates beside the levels of the rules, if this run has them."""
-    return None if "return_rates" not in tables else Section("Return rates", ["See return_rates.csv."])
+    if "return_rates" not in tables:
+        return None
+    names = {"name": "Returns", "window": "Window", "returns": "Returned", "base": "Draws", "percent": "Percent", "level": "Level"}
+    names |= {"above": "Above it", "more_to_pass": "More to pass it"}
+    here = [name for name in names if name in tables["return_rates"]]
+    figures = {"returns", "base", "percent", "level", "more_to_pass"}
+    rows = [[f"{cell:,}" if isinstance(cell, int) else str(cell) for cell in row] for row in tables["return_rates"][here].itertuples(index=False)]
+    told = "The share of bank draws that came back, beside the levels of the rules. The bank's own count decides."
+    columns = [Column(names[name], right=name in figures, wide=name == "name") for name in here]
+    return Section("Return rates", [told], [Table(columns, rows)])

@@ -190,7 +190,9 @@ def sha256_of(path: Path) -> str:
 def outputs_in(folder: Path) -> tuple[Named, ...]:
     """Every file of a run folder but the audit itself and the signatures, by name; copies of inputs as `inputs/charges.csv`."""
     names = {path.relative_to(folder).as_posix(): path for path in folder.rglob("*") if path.is_file()}
-    return tuple(Named(name, sha256_of(names[name]), names[name].stat().st_size) for name in sorted({*names} - {AUDIT_FILE, SIGNATURES_FILE}))
+    return tuple(
+        Named(name, sha256_of(names[name]), names[name].stat().st_size) for name in sorted({*names} - {AUDIT_FILE, SIGNATURES_FILE})
+    )
 
 
 def build_audit(
@@ -209,7 +211,8 @@ def build_audit(
 ) -> dict[str, Any]:
     """The audit of a run as it is written to `audit.json`, run hash included; money in cents.
 
-    In:      `outputs` are the files already written; `previous_close` is the close that a close opens from; `notes` are what the run has to say of itself, in order.
+    In:      `outputs` are the files already written; `previous_close` is the close that a close opens from; `notes` are what the run has to
+             say of itself, in order.
     Keeps:   the same exports, rules, options, previous run and outputs give the same audit on any machine.
     """
     inputs = counted_inputs(exports, as_of)
@@ -344,7 +347,7 @@ def refuse_changed_tables(run: Path, named: Iterable[str]) -> None:
     changed = [name for name in named if name in was and not ((run / name).is_file() and sha256_of(run / name) == was[name])]
     if changed:
         told = tuple(f"{name} is missing or was changed since." for name in changed)
-        cure = "Restore that folder from a copy, or reconcile that day again and follow the new run. Decisions are written into a copy of the list."
+        cure = "Restore that folder from a copy, or reconcile that day again and follow the new run. Write decisions into a copy of a list."
         raise RefusedError(f"{run} is not as that run left it, so it cannot be followed.", (*told, cure))
 
 

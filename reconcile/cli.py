@@ -154,7 +154,9 @@ def sign_off(run: Path, role: str, name: str, on: date | None, note: str, report
 @map_option
 @click.option("--notes", type=A_PATH, help="The notes that the run read, if they are not found.")
 @click.option("--reports", type=A_PATH, help="Folder that holds the earlier runs. Else the one that RUN lies in.")
-def verify(run: Path, exports: tuple[Path, ...], rules: Path | None, map_file: Path | None, notes: Path | None, reports: Path | None) -> int:
+def verify(
+    run: Path, exports: tuple[Path, ...], rules: Path | None, map_file: Path | None, notes: Path | None, reports: Path | None
+) -> int:
     """Check files, chain and signatures of a RUN, and the same result again; ends with 1 if anything differs."""
     from reconcile import run_again, verifying  # noqa: PLC0415 (loads the table libraries)
 

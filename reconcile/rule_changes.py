@@ -55,7 +55,9 @@ def _of_file(file: str, before: bytes | None, now: bytes | None) -> Iterator[Rul
     except (ValueError, csv.Error):
         yield RuleChange(file, WHOLE, "other bytes", "other bytes")
         return
-    changed = [RuleChange(file, key, was.get(key, ""), is_now.get(key, "")) for key in sorted({*was, *is_now}) if was.get(key) != is_now.get(key)]
+    changed = [
+        RuleChange(file, key, was.get(key, ""), is_now.get(key, "")) for key in sorted({*was, *is_now}) if was.get(key) != is_now.get(key)
+    ]
     yield from changed or [RuleChange(file, "remarks or spaces", "no value differs", "no value differs")]
 
 

@@ -199,7 +199,9 @@ def _hold(word: str, was: list[dict[str, Any]], now: dict[str, str], found: _Fou
 
 def _compared(run: Path, said: Mapping[str, Any], again: Path) -> Again:
     """Every file of the run against the one made now, then what both audits say."""
-    differences, notes, same = [], [], 0
+    differences: list[str] = []
+    notes: list[str] = []
+    same = 0
     made = audit.read_audit(again)
     other = {k: v for k, v in said["written_with"].items() if made["written_with"].get(k) != v}
     was, now = ({f["file"]: f["sha256"] for f in a["outputs"]} for a in (said, made))
@@ -222,6 +224,9 @@ def _other_keys(said: Mapping[str, Any], made: Mapping[str, Any]) -> Iterator[st
     """
     passed = {"outputs", "run_hash", "seals", "audit_hash", "written_with", "version"}
     for key in sorted({*said, *made} - passed):
-        one, two = ({k: v for k, v in a.get(key, {}).items() if k != "signature"} if isinstance(a.get(key), dict) else a.get(key) for a in (said, made))
+        one, two = (
+            {k: v for k, v in a.get(key, {}).items() if k != "signature"} if isinstance(a.get(key), dict) else a.get(key)
+            for a in (said, made)
+        )
         if one != two:
             yield key

@@ -1,5 +1,6 @@
-"""Is the chain of runs whole? Each run names the one before it by its folder and both of its hashes, so that none can be dropped, replaced
-or put in another order without it being seen.
+"""Is the chain of runs whole, with none dropped, replaced or put in another order?
+
+Each run names the one before it by its folder and both of its hashes.
 
 From a run back to the first, then the runs that follow it: the folder that a run names must lie beside it, be as that run left it, and
 have the hashes that are named. A close also names the close before it.
@@ -105,7 +106,9 @@ def _later(place: Path, run: Path, checked: RunCheck) -> tuple[list[str], list[s
                 continue
             same = all(named.get(k) == checked.audit.get(k) for k in ("run_hash", "audit_hash"))
             if named.get("run") == checked.name and not same:
-                told.append(f"{other} follows the {word} {checked.name} with other hashes than it has now: it was replaced or changed since")
+                told.append(
+                    f"{other} follows the {word} {checked.name} with other hashes than it has now: it was replaced or changed since"
+                )
             elif named.get("run") == checked.name:
                 notes.append(f"{other} follows this run and names its hashes")
                 told += _signature_gone(run, other, named.get("signature"))

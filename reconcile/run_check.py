@@ -154,4 +154,8 @@ def is_passing(file: str) -> bool:
 
 
 def _why_passing(file: str) -> str:
-    return "a workbook of this run is open in a spreadsheet" if is_open(file) else "the operating system put it there; it is no file of the run"
+    return (
+        "a workbook of this run is open in a spreadsheet"
+        if is_open(file)
+        else "the operating system put it there; it is no file of the run"
+    )

@@ -17,7 +17,17 @@ from reconcile.deliver.close_summary import close_summary
 from reconcile.deliver.people import write_people_files
 from reconcile.deliver.shown import Shown, names_of
 from reconcile.month_end import Closing
-from reconcile.reading import close_before, close_folder, close_named, list_before, policy_for, previous_of, read_all, refuse_rejected, with_notes
+from reconcile.reading import (
+    close_before,
+    close_folder,
+    close_named,
+    list_before,
+    policy_for,
+    previous_of,
+    read_all,
+    refuse_rejected,
+    with_notes,
+)
 from reconcile.rule_changes import rule_changes, rules_in
 from reconcile.run import reconcile_exports
 

@@ -1,4 +1,4 @@
-"""Seals over an audit: so that a change of anything in `audit.json`, a total, an option or a note too, is found and named.
+r"""Seals over an audit: so that a change of anything in `audit.json`, a total, an option or a note too, is found and named.
 
 The run hash binds what a run was made from and its data files. Beside it the audit holds one seal for each thing that it says, and the
 audit hash over all seals; the run that follows and everyone who signs name both hashes.
@@ -6,7 +6,7 @@ audit hash over all seals; the run that follows and everyone who signs name both
     seal        SHA-256 of the value as JSON text, in ASCII, keys sorted, no spaces
     audit hash  SHA-256 of {"as_of": seal, "inputs": seal, ...} in the same form
 
-    >>> fingerprint({"b": 1, "a": "\\u00e9"}) == __import__("hashlib").sha256(b'{"a":"\\\\u00e9","b":1}').hexdigest()
+    >>> fingerprint({"b": 1, "a": "\u00e9"}) == __import__("hashlib").sha256(b'{"a":"\\u00e9","b":1}').hexdigest()
     True
     >>> whole = sealed({"as_of": "2026-10-31", "notes": []})
     >>> list(broken_seals(whole | {"notes": ["another"]}))

@@ -72,7 +72,7 @@ def _refuse_changed(run: Path, checked: RunCheck, reports: Path | None) -> None:
 
 
 def _guard(run: Path) -> None:
-    """Take away the right to write the signed files, so that no spreadsheet saves one by accident; where the disk does not allow it, not."""
+    """Take away the right to write the signed files, as far as the disk allows, so that no spreadsheet saves one by accident."""
     for path in run.rglob("*"):
         if path.is_file() and path.name != SIGNATURES_FILE:
             with contextlib.suppress(OSError):

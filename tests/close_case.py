@@ -1,4 +1,4 @@
-"""A month-end close as a packet shows it, made by hand: two terms, three files, a few exceptions. Figures are worked out in the comments."""
+"""A month-end close as a packet shows it, made by hand: two terms, two files, a few exceptions; figures are worked out in the comments."""
 
 from __future__ import annotations
 
@@ -29,12 +29,16 @@ def table(name: str, *rows: dict[str, Any]) -> pd.DataFrame:
 
 def rolled(term: str, method: str, money: str, **items: int) -> list[dict[str, Any]]:
     """Rows of a roll-forward; underscores in an item's name are spaces."""
-    return [{"term": term, "method": method, "money": money, "item": k.replace("_", " "), "lines": 1, "amount": v} for k, v in items.items()]
+    return [
+        {"term": term, "method": method, "money": money, "item": k.replace("_", " "), "lines": 1, "amount": v} for k, v in items.items()
+    ]
 
 
 # pending, bank: 9,000.00 + 500.00 - 3,000.00 - 1,500.00 = 5,000.00; failed: 0 + 1,500.00 = 1,500.00
 ROLLED = [
-    *rolled("2026-FA", "bank", "pending", opening=900_000, new_plans=50_000, cleared_at_schedule=-300_000, failed=-150_000, closing=500_000),
+    *rolled(
+        "2026-FA", "bank", "pending", opening=900_000, new_plans=50_000, cleared_at_schedule=-300_000, failed=-150_000, closing=500_000
+    ),
     *rolled("2026-FA", "bank", "failed and not seen", opening=0, new=150_000, closing=150_000),
     *rolled("2027-SP", "card", "pending", opening=0, new_plans=120_000, failed=0, closing=120_000),
 ]
@@ -95,7 +99,9 @@ def shown(**changes: Any) -> Shown:
         "kind": "close",
         "tables": close_tables(),
         "totals": {},
-        "about": About(as_of=AS_OF, bank_first=date(2026, 7, 1), bank_last=AS_OF, place="", previous="2026-09-30-close", notes=("One note.",)),
+        "about": About(
+            as_of=AS_OF, bank_first=date(2026, 7, 1), bank_last=AS_OF, place="", previous="2026-09-30-close", notes=("One note.",)
+        ),
         "rules": RULES,
         "names": {"00777001": "Zoe Quill"},
         "run_hash": HASH,

@@ -10,7 +10,7 @@ from reconcile.cli import run as command
 from reconcile.cli_support import quietly
 
 ROOT = Path(__file__).parents[1]
-FILES = {
+FILES: dict[str, list[tuple[str, ...]]] = {
     "charges": [("student_id", "term", "posted_on", "amount"), ("0101", "2026-FA", "2026-07-15", "12000.00")],
     "aid": [("student_id", "term", "fund", "status", "amount", "posted_on")],
     "plan_schedules": [
@@ -31,7 +31,9 @@ FILES = {
 
 def daily(office: Path, as_of: str, *more: str) -> None:
     """A daily run of the office; RuntimeError if it does not complete."""
-    reconcile("daily", str(office / "exports"), "--as-of", as_of, "--reports", str(office / "reports"), "--rules", str(office / "rules"), *more)
+    reconcile(
+        "daily", str(office / "exports"), "--as-of", as_of, "--reports", str(office / "reports"), "--rules", str(office / "rules"), *more
+    )
 
 
 def reconcile(*line: str) -> None:

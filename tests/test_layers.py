@@ -62,12 +62,19 @@ ORDER = (
     ("closing_lines", "late_rows"),
     (
         *("dispositions", "exception_facts", "exception_advice", "exceptions_money", "exceptions_draws", "exceptions_bill"),
-        *("exceptions_bank", "exceptions_plans", "ledger_leftovers", "exceptions_ledger", "exceptions_close", "common_causes", "standing", "exception_list"),
+        *(
+            "exceptions_bank",
+            "exceptions_plans",
+            "ledger_leftovers",
+            "exceptions_ledger",
+            "exceptions_close",
+            "common_causes",
+            "standing",
+            "exception_list",
+        ),
     ),
     ("entries", "report_tables", "day_tables", "proof", "control"),
-    (
-        *("line_moves", "rollforward", "open_items", "plan_changes", "tie_out_ledger", "tie_out", "ledger_tie_out", "month_end"),
-    ),
+    (*("line_moves", "rollforward", "open_items", "plan_changes", "tie_out_ledger", "tie_out", "ledger_tie_out", "month_end"),),
     ("run",),
     (
         *("deliver.__init__", "deliver.csv_out", "deliver.summary", "deliver.intake_words", "run_folder", "seals", "audit", "archive"),

@@ -8,7 +8,7 @@ import os
 import shutil
 from datetime import date
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import pytest
 from run_case import make_runs, tampered
@@ -20,9 +20,6 @@ from reconcile.run_check import check_run
 from reconcile.run_folder import previous_run
 from reconcile.seals import fingerprint
 from reconcile.signatures import hash_of_files, read_signatures, same_person, written_name
-
-if TYPE_CHECKING:
-    from collections.abc import Callable
 
 DAY = date(2026, 9, 20)
 RUN = "2026-09-15-daily"
@@ -68,7 +65,9 @@ def test_what_is_signed_is_worked_out_from_the_files(run: Path) -> None:
     assert hash_of_files((*outputs_in(run), Named("audit.json", sha256_of(run / "audit.json"), 0))) == entry["files_hash"]
 
 
-@pytest.mark.parametrize("name", ["Ana Novak", "ANA NOVAK", "ana  novak", "Aná Nóvak", "ＡＮＡ Novak", "Ana\u00a0Novak", "A.na Novak", "AnaNovak"])
+@pytest.mark.parametrize(
+    "name", ["Ana Novak", "ANA NOVAK", "ana  novak", "Aná Nóvak", "\uff21\uff2e\uff21 Novak", "Ana\u00a0Novak", "A.na Novak", "AnaNovak"]
+)
 def test_two_different_people(run: Path, name: str) -> None:
     """Capitals, accents, spaces, points and full-width letters make no other person."""
     sign(run)
@@ -244,5 +243,3 @@ def test_a_folder_that_is_no_run(tmp_path: Path) -> None:
     """There is nothing to sign in a folder without an audit."""
     with pytest.raises(RefusedError, match="not the folder of a run"):
         sign(tmp_path)
-
-

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import json
 import shutil
-from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import pytest
@@ -13,10 +12,12 @@ from run_case import make_chain, reconcile, tampered
 from reconcile import audit as audit_module
 from reconcile import run_command
 from reconcile.cli import run
+from reconcile.run import reconcile_exports
 from reconcile.seals import as_text, sealed
 
 if TYPE_CHECKING:
     from collections.abc import Callable
+    from pathlib import Path
 
 FIRST, DAILY, SECOND_DAILY, LAST = "2026-08-31-close", "2026-09-14-daily", "2026-09-15-daily", "2026-09-30-close"
 
@@ -125,7 +126,7 @@ def swap(one: str, other: str) -> Callable[[Path], None]:
     return change
 
 
-def file_in(name: str, file: str) -> Callable[[Path], None]:
+def file_in(name: str, file: str) -> Callable[[Path], Any]:
     return lambda reports: (reports / name / file).write_bytes(b"x")
 
 
@@ -168,11 +169,15 @@ CHANGES: dict[str, tuple[str, Callable[[Path], Any], str]] = {
     "signatures changed places": (FIRST, signed(lambda s: s.reverse()), "signature 1 (reviewer Bo Lind) does not follow the signature"),
     "a signature added": (FIRST, signed(lambda s: s.append(s[1] | {"name": "Cy Ng"})), "signature 3 (reviewer Cy Ng) was changed since"),
     "all signatures gone": (FIRST, lambda r: (r / FIRST / "signatures.json").unlink(), "this run had a signature that is now gone"),
-    "a run dropped": (LAST, lambda r: shutil.rmtree(r / SECOND_DAILY), "2026-09-30-close follows the run 2026-09-15-daily, which is not in"),
+    "a run dropped": (
+        LAST,
+        lambda r: shutil.rmtree(r / SECOND_DAILY),
+        "2026-09-30-close follows the run 2026-09-15-daily, which is not in",
+    ),
     "a run dropped further back": (LAST, lambda r: shutil.rmtree(r / DAILY), "2026-09-15-daily follows the run 2026-09-14-daily, which"),
     "the close before dropped": (LAST, lambda r: shutil.rmtree(r / FIRST), "2026-09-30-close follows the close 2026-08-31-close, which"),
     "a run renamed": (LAST, lambda r: (r / DAILY).rename(r / "2026-09-14-daily-2"), "it now lies in 2026-09-14-daily-2, so it was renamed"),
-    "this run renamed": (LAST, lambda r: swap(LAST, SECOND_DAILY)(r), "the folder 2026-09-30-close holds a daily run as of 2026-09-15"),
+    "this run renamed": (LAST, swap(LAST, SECOND_DAILY), "the folder 2026-09-30-close holds a daily run as of 2026-09-15"),
     "runs changed places": (LAST, swap(DAILY, SECOND_DAILY), "2026-09-15-daily holds a daily run as of 2026-09-14"),
     "a byte of an earlier run": (LAST, byte(DAILY, "draws.csv"), "draws.csv of 2026-09-14-daily is not as the run wrote it"),
     "an earlier run's signature": (LAST, signed(lambda s: s[0].update(name="Cy Ng")), "signature 1 (preparer Cy Ng) was changed since"),
@@ -270,11 +275,9 @@ def test_a_forged_run_is_found_by_its_signatures(office: Path, verify: Callable[
     assert "signature 1 (preparer Ana Novak) was given to another run or another audit" in verify(FIRST)[1]
 
 
-def test_another_result_from_the_same_inputs_is_named(
-    verify: Callable[..., tuple[int, str]], monkeypatch: pytest.MonkeyPatch
-) -> None:
+def test_another_result_from_the_same_inputs_is_named(verify: Callable[..., tuple[int, str]], monkeypatch: pytest.MonkeyPatch) -> None:
     """A program that works out something else today is found, with file, row and column."""
-    real = run_command.reconcile_exports
+    real = reconcile_exports
 
     def other(*given: Any, **named: Any) -> Any:
         result = real(*given, **named)

@@ -15,16 +15,16 @@ from datetime import UTC, datetime
 from importlib.resources import files
 from typing import TYPE_CHECKING, Any, Final
 
+import pandas as pd
+
 from reconcile.deliver import packet_money
 from reconcile.deliver.packet_text import Column, Section, Table, cut, day_text, plain, short_hash
 from reconcile.deliver.summary import count
 from reconcile.money import people_money
+from reconcile.tie_out import UNEXPLAINED
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
     from pathlib import Path
-
-    import pandas as pd
 
     from reconcile.audit import Input
     from reconcile.deliver.shown import Shown
@@ -36,10 +36,19 @@ SEVERITY: Final = {"urgent": "urgent", "act": "to act on", "information": "for t
 OPEN: Final = ("new", "changed", "carried")
 CAUTIONS: Final = (
     "The figures are as good as the exports. This packet is a report: it moves no money and changes no account.",
-    "Before any draw is changed or presented again, the college's own policy, its agreements with families, its notice duties (12 CFR 1005.10(d)) and its bank's rules decide; the college's counsel decides where they leave room.",
-    "A draw that has cleared may still come back, commonly within two banking days, and within sixty days where the family says that it was not authorised. What comes back after this close stands in the next one.",
+    (
+        "Before any draw is changed or presented again, the college's own policy, its agreements with families, its notice duties "
+        "(12 CFR 1005.10(d)) and its bank's rules decide; the college's counsel decides where they leave room."
+    ),
+    (
+        "A draw that has cleared may still come back, commonly within two banking days, and within sixty days where the family says that it "
+        "was not authorised. What comes back after this close stands in the next one."
+    ),
     "Where federal aid has made a credit balance, a 14-day clock runs (34 CFR 668.164(h)). The aid office and counsel say when it began.",
-    "No student is named here. The ids of exceptions lead to student records: pass this packet on only to those who may see them (FERPA, 34 CFR part 99).",
+    (
+        "No student is named here. The ids of exceptions lead to student records: pass this packet on only to those who may see them (FERPA, "
+        "34 CFR part 99)."
+    ),
 )
 STATEMENT: Final = (
     "The preparer confirms that the inputs named here are whole and that every exception was looked at. The reviewer, another person, "
@@ -124,19 +133,17 @@ def _subtitle(shown: Shown) -> str:
 
 def _in_short(shown: Shown) -> list[str]:
     """What a bursar reads first: where the money stands, what is open, and whether everything came out."""
-    rolled, listed = shown.tables["rollforward"], shown.tables["exceptions"]
+    rolled, listed, tied = (shown.tables[name] for name in ("rollforward", "exceptions", "tie_out"))
+    cents = rolled.groupby(["money", "item"])["amount"].sum().to_dict()
 
-    def ends(money: str) -> tuple[str, str]:
-        own = rolled[rolled["money"] == money]
-        return tuple(people_money(int(own.loc[own["item"] == item, "amount"].sum())) for item in ("opening", "closing"))  # type: ignore[return-value]
+    def ends(money: str) -> str:
+        return " to ".join(people_money(int(cents.get((money, item), 0))) for item in ("opening", "closing"))
 
-    pending, lost = ends("pending"), ends("failed and not seen")
     still = listed[listed["standing"].isin(OPEN)]
     by = [f"{int((still['severity'] == word).sum()):,} {told}" for word, told in SEVERITY.items()]
-    tied = shown.tables["tie_out"]
-    apart = int(tied.loc[tied["item"] == packet_money.UNEXPLAINED, "amount"].abs().sum())
+    apart = int(tied["amount"].where(tied["item"] == UNEXPLAINED, 0).abs().sum())
     return [
-        f"Pending money went from {pending[0]} to {pending[1]}; failed and not-seen money from {lost[0]} to {lost[1]}.",
+        f"Pending money went from {ends('pending')}; failed and not-seen money from {ends('failed and not seen')}.",
         f"Open exceptions: {', '.join(by)}.",
         f"Every control total of this close came out to zero; unexplained in the tie-out: {people_money(apart)}.",
     ]
@@ -145,7 +152,14 @@ def _in_short(shown: Shown) -> list[str]:
 def _inputs(shown: Shown) -> Section:
     """Which files were read: rows, money and fingerprint of each."""
     rows = [row for source in shown.inputs for row in _input_rows(source)]
-    columns = [Column("File", wide=True), Column("Holds"), Column("Rows read", right=True), Column("Rejected", right=True), Column("Money read", right=True), Column("SHA-256")]
+    columns = [
+        Column("File", wide=True),
+        Column("Holds"),
+        Column("Rows read", right=True),
+        Column("Rejected", right=True),
+        Column("Money read", right=True),
+        Column("SHA-256"),
+    ]
     rules = ", ".join(f"{f.name} {short_hash(f.sha256)}" for f in shown.rules.files)
     below = f"Of each fingerprint (SHA-256) the first twelve characters; audit.json holds them whole. Rules: {rules}."
     return Section("What was reconciled, and from which files", [], [Table(columns, rows, below=below, size=8.5)])
@@ -173,7 +187,10 @@ def _late_rows(shown: Shown) -> Section | None:
     late = shown.tables["late_rows"]
     if late.empty:
         return None
-    rows = [[str(what), str(export).replace("_", " "), f"{len(part):,}", people_money(int(part["amount"].sum()))] for (what, export), part in late.groupby(["what", "export"], sort=True)]
+    rows = [
+        [str(what), str(export).replace("_", " "), f"{len(part):,}", people_money(int(part["amount"].sum()))]
+        for (what, export), part in late.groupby(["what", "export"], sort=True)
+    ]
     columns = [Column("What", wide=True), Column("Export"), Column("Rows", right=True), Column("Amount", right=True)]
     told = "A closed month never changes. Rows that are dated in one and were read since then stand in this close (late_rows.csv)."
     return Section("Late rows", [told], [Table(columns, rows)])
@@ -189,7 +206,10 @@ def _exceptions(shown: Shown) -> Section:
     if large.empty:
         text = [f"No exception is of {people_money(least)} or more."]
     if len(large) > MOST_EXCEPTIONS:
-        text.append(f"The first {MOST_EXCEPTIONS} of {len(large):,} are shown; the others stand in exceptions.csv. A higher packet_threshold in the rules makes the list shorter.")
+        text.append(
+            f"The first {MOST_EXCEPTIONS} of {len(large):,} are shown; the others stand in exceptions.csv. A higher packet_threshold in "
+            "the rules makes the list shorter."
+        )
     if len(small):
         counts = [f"{n:,} {told}" for word, told in SEVERITY.items() if (n := int((small["severity"] == word).sum()))]
         text.append(f"Below that: {count(len(small), 'exception')} ({', '.join(counts)}).")
@@ -200,19 +220,28 @@ def _exceptions(shown: Shown) -> Section:
 
 
 def _listed(large: pd.DataFrame) -> Table:
-    columns = [Column("Id"), Column("Kind", wide=True), Column("Term"), Column("Severity"), Column("Amount", right=True), Column("Days", right=True), Column("Standing"), Column("Decided")]
+    columns = [
+        Column("Id"),
+        Column("Kind", wide=True),
+        Column("Term"),
+        Column("Severity"),
+        Column("Amount", right=True),
+        Column("Days", right=True),
+        Column("Standing"),
+        Column("Decided"),
+    ]
     rows = [
         [
-            str(r.exception_id),
-            str(r.kind),
-            str(r.term),
-            SEVERITY.get(str(r.severity), str(r.severity)),
-            people_money(r.amount),
-            f"{r.age_days:,}",
-            str(r.standing),
-            _decision(r.disposition, r.decided_by, r.decided_on),
+            r["exception_id"],
+            r["kind"],
+            r["term"],
+            SEVERITY.get(r["severity"], r["severity"]),
+            people_money(r["amount"]),
+            f"{r['age_days']:,}",
+            r["standing"],
+            _decision(r["disposition"], r["decided_by"], r["decided_on"]),
         ]
-        for r in large.head(MOST_EXCEPTIONS).itertuples()
+        for r in large.head(MOST_EXCEPTIONS).to_dict("records")
     ]
     below = "Days since it was first seen. New: nobody has looked at it yet. Changed: its amount has moved since somebody decided."
     return Table(columns, rows, below=below, size=8)
@@ -221,7 +250,7 @@ def _listed(large: pd.DataFrame) -> Table:
 def _decision(disposition: str, who: str, on: pd.Timestamp) -> str:
     if not disposition:
         return "nothing yet"
-    day = "" if on != on else f", {on.date()}"  # noqa: PLR0124 (a day that is absent equals nothing)
+    day = "" if pd.isna(on) else f", {on.date()}"
     return f"{disposition} ({cut(who, 24)}{day})" if who else f"{disposition}{day}"
 
 

@@ -51,7 +51,10 @@ def rollforward(shown: Shown) -> Section:
         for money, (title, below) in MONEYS.items()
         for start in range(0, len(groups), ACROSS)
     ]
-    told = "Every line of every plan moved once, from where it stood at the close before to where it stands now. Opening and all moves come to the closing, which is the opening of the next close."
+    told = (
+        "Every line of every plan moved once, from where it stood at the close before to where it stands now. Opening and all moves come "
+        "to the closing, which is the opening of the next close."
+    )
     return Section("Roll-forward", [told] if groups else ["No plan had a line at either close."], tables)
 
 
@@ -82,14 +85,20 @@ def aging(shown: Shown) -> Section:
         rows.append([str(term), str(state), f"{len(part):,}", *map(people_money, cents), people_money(sum(cents))])
     whole = [int(items.loc[items["age"] == age, "open"].sum()) for age in AGES]
     rows.append(["together", "", f"{len(items):,}", *map(people_money, whole), people_money(sum(whole))])
-    told = "Failed and not-seen money that is still open, by days since it should have been there. Each item is listed at every close until it clears (open_items.csv)."
+    told = (
+        "Failed and not-seen money that is still open, by days since it should have been there. Each item is listed at every close until "
+        "it clears (open_items.csv)."
+    )
     return Section("Open items by age", [told], [Table([*columns, Column("Together", right=True)], rows, strong=[len(rows) - 1])])
 
 
 def tie_out(shown: Shown) -> Section:
     """Schedule, bank and student ledger side by side per draw date, and what explains their differences."""
     table = shown.tables["tie_out"]
-    told = "Plan schedule, bank and student ledger side by side. Every difference is explained by items that are listed one by one in tie_out_items.csv; unexplained is what no item explains."
+    told = (
+        "Plan schedule, bank and student ledger side by side. Every difference is explained by items that are listed one by one in "
+        "tie_out_items.csv; unexplained is what no item explains."
+    )
     if table.empty:
         return Section("Tie-out", ["There was no draw to tie out."])
     return Section("Tie-out", [told], [_side_by_side(table, shown.about.as_of), *_explained(table)])
@@ -126,7 +135,11 @@ def _sides(cents: Mapping[tuple[str, str], Counter[str]], *, has_ledger: bool) -
     order = sorted(cents, key=lambda key: (key[0], key[1] in NO_DATE, not key[1][:4].isdigit() or "other" in key[1], key[1]))
     rows = [[key[0] or "no term", key[1], *(people_money(cents[key][side]) for side in (*sides, UNEXPLAINED))] for key in order]
     together = [people_money(sum(at[side] for at in cents.values())) for side in (*sides, UNEXPLAINED)]
-    columns = [Column("Term"), Column("Draw date", wide=True), *(Column(side[:1].upper() + side[1:], right=True) for side in (*sides, UNEXPLAINED))]
+    columns = [
+        Column("Term"),
+        Column("Draw date", wide=True),
+        *(Column(side[:1].upper() + side[1:], right=True) for side in (*sides, UNEXPLAINED)),
+    ]
     below = "The largest draw dates; every date stands in tie_out.csv." if any("other" in key[1] for key in cents) else ""
     below += "" if has_ledger else " Without an export of postings the student ledger could not be tied out."
     return Table(columns, [*rows, ["together", "", *together]], below=below.strip(), strong=[len(rows)])
@@ -147,10 +160,19 @@ def _explained(table: pd.DataFrame) -> Iterator[Table]:
                 continue
             rows.append([item, "" if item == UNEXPLAINED else f"{int(own['lines'].sum()):,}", *map(people_money, cents)])
         if rows:
-            yield Table([Column("Item", wide=True), Column("Lines", right=True), *(Column(t or "no term", right=True) for t in terms)], rows, title, strong=strong)
+            yield Table(
+                [Column("Item", wide=True), Column("Lines", right=True), *(Column(t or "no term", right=True) for t in terms)],
+                rows,
+                title,
+                strong=strong,
+            )
     told = table[(table["step"] == TOLD) & (table["amount"] != 0)]
     if len(told):
-        rows = [[str(r.term), r.item, f"{r.lines:,}", people_money(r.amount), "" if r.until != r.until else str(r.until.date())] for r in told.itertuples()]
+        sums = told.groupby(["term", "item", "until"], sort=True, dropna=False)[["lines", "amount"]].sum().reset_index()
+        rows = [
+            [r["term"], r["item"], f"{r['lines']:,}", people_money(r["amount"]), "" if pd.isna(r["until"]) else str(r["until"].date())]
+            for r in sums.to_dict("records")
+        ]
         columns = [Column("Term"), Column("Item", wide=True), Column("Lines", right=True), Column("Amount", right=True), Column("Until")]
         yield Table(columns, rows, "Cleared, and may still come back", "Until: the last banking day for an ordinary return.")
 
@@ -160,7 +182,7 @@ def general_ledger(shown: Shown) -> Section:
     table = shown.tables["ledger_tie_out"]
     given = bool((table["item"] == GENERAL).any())
     told = "The computed sub-ledger beside the balance that the office gave of the general ledger." if given else NO_BALANCES
-    rows = [[str(r.term), str(r.account), str(r.item), people_money(r.amount)] for r in table.itertuples()]
+    rows = [[r["term"], r["account"], r["item"], people_money(r["amount"])] for r in table.to_dict("records")]
     strong = [at for at, row in enumerate(rows) if row[2] in LEDGER_ENDS]
     columns = [Column("Term"), Column("Account"), Column("Item", wide=True), Column("Amount", right=True)]
     return Section("General ledger", [told], [Table(columns, rows, strong=strong)])
@@ -174,7 +196,10 @@ def return_rates(tables: Mapping[str, pd.DataFrame]) -> Section | None:
     names |= {"above": "Above it", "more_to_pass": "More to pass it"}
     here = [name for name in names if name in tables["return_rates"]]
     figures = {"returns", "base", "percent", "level", "more_to_pass"}
-    rows = [[f"{cell:,}" if isinstance(cell, int) else str(cell) for cell in row] for row in tables["return_rates"][here].itertuples(index=False)]
+    rows = [
+        [f"{cell:,}" if isinstance(cell, int) else str(cell) for cell in row]
+        for row in tables["return_rates"][here].itertuples(index=False)
+    ]
     told = "The share of bank draws that came back, beside the levels of the rules. The bank's own count decides."
     columns = [Column(names[name], right=name in figures, wide=name == "name") for name in here]
     return Section("Return rates", [told], [Table(columns, rows)])

@@ -41,13 +41,13 @@ CAUTIONS: Final = (
         "(12 CFR 1005.10(d)) and its bank's rules decide; the college's counsel decides where they leave room."
     ),
     (
-        "A draw that has cleared may still come back, commonly within two banking days, and within sixty days where the family says that it "
-        "was not authorised. What comes back after this close stands in the next one."
+        "A draw that has cleared may still come back, commonly within two banking days, and within sixty days where the family says that "
+        "it was not authorised. What comes back after this close stands in the next one."
     ),
     "Where federal aid has made a credit balance, a 14-day clock runs (34 CFR 668.164(h)). The aid office and counsel say when it began.",
     (
-        "No student is named here. The ids of exceptions lead to student records: pass this packet on only to those who may see them (FERPA, "
-        "34 CFR part 99)."
+        "No student is named here. The ids of exceptions lead to student records: pass this packet on only to those who may see them "
+        "(FERPA, 34 CFR part 99)."
     ),
 )
 STATEMENT: Final = (

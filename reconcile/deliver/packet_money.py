@@ -59,7 +59,7 @@ def rollforward(shown: Shown) -> Section:
 
 
 def _rolled(table: pd.DataFrame, title: str, below: str, groups: Sequence[tuple[str, str]]) -> Table:
-    cents = {(r.term, r.method, r.item): int(r.amount) for r in table.itertuples()}
+    cents = {(r["term"], r["method"], r["item"]): r["amount"] for r in table.to_dict("records")}
     items = list(dict.fromkeys(table["item"]))
     kept = [item for item in items if item in {OPENING, CLOSING} or any(cents.get((*group, item), 0) for group in groups)]
     columns = [Column("Item", wide=True), *(Column(f"{term} {method}", right=True) for term, method in groups)]
@@ -107,12 +107,12 @@ def tie_out(shown: Shown) -> Section:
 def _side_by_side(table: pd.DataFrame, as_of: date) -> Table:
     """One row for each of the largest draw dates; the others, those still to come, and money without a date in one row a term."""
     cents: dict[tuple[str, str], Counter[str]] = {}
-    for row in table[table["item"].isin([*SIDES, UNEXPLAINED])].itertuples():
-        at = cents.setdefault((str(row.term), _date(row.draw_date, as_of)), Counter())
-        if row.item == UNEXPLAINED:
-            at[UNEXPLAINED] += abs(int(row.amount))
-        elif not (row.step == TO_LEDGER and row.item == BANK):
-            at[str(row.item)] += int(row.amount)
+    for row in table[table["item"].isin([*SIDES, UNEXPLAINED])].to_dict("records"):
+        at = cents.setdefault((row["term"], _date(row["draw_date"], as_of)), Counter())
+        if row["item"] == UNEXPLAINED:
+            at[UNEXPLAINED] += abs(row["amount"])
+        elif not (row["step"] == TO_LEDGER and row["item"] == BANK):
+            at[row["item"]] += row["amount"]
     dated = [key for key in cents if key[1] not in NO_DATE]
     shown = set(sorted(dated, key=lambda key: (-cents[key][SIDES[0]], key))[:MOST_DATES])
     rest: dict[tuple[str, str], Counter[str]] = {}
@@ -149,7 +149,8 @@ def _explained(table: pd.DataFrame) -> Iterator[Table]:
     """What explains the differences, summed over the draw dates of a term."""
     terms = list(dict.fromkeys(table["term"]))
     for step, title in ((TO_BANK, "From the schedule to the bank"), (TO_LEDGER, "From the bank to the student ledger")):
-        rows, strong = [], []
+        rows: list[list[str]] = []
+        strong: list[int] = []
         part = table[table["step"] == step]
         for item in sorted(set(part["item"]), key=STEPS[step].index):
             own = part[part["item"] == item]

@@ -20,13 +20,12 @@ HEADINGS = ("Amount", "What", "Term", "Student", "Plan", "Line", "Date", "Where"
 
 def trace_text(traced: Traced) -> str:
     """The figure, its rows, one a line, and their sum; money with two places, lines ended by line ends."""
-    rows = [HEADINGS]
-    for row in traced.rows.itertuples(index=False):
-        day = "" if pd.isna(row.date) else str(row.date)[:10]
-        texts = (row.what, row.term, row.student_id, row.plan_id, row.line)
-        rows.append(
-            (people_money(row.amount), *map(without_controls, texts), day, without_controls(row.where), without_controls(row.match))
-        )
+    rows: list[tuple[str, ...]] = [HEADINGS]
+    for cells in traced.rows.itertuples(index=False, name=None):
+        amount, what, term, student, plan, line, date, *rest = cells
+        day = str(date)[:10] if isinstance(date, pd.Timestamp) else ""
+        texts = (without_controls(str(text)) for text in (what, term, student, plan, line, day, *rest))
+        rows.append((people_money(int(amount)), *texts))
     table = aligned(rows, right=(0,)) if len(rows) > 1 else []
     total = f"{people_money(traced.total)} is the sum of {count(len(rows) - 1, 'row')}."
     return "\n".join((f"{traced.figure.name}: {people_money(traced.figure.cents)}", *table, total)) + "\n"

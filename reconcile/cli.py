@@ -121,6 +121,20 @@ def student(student_id: str, run: Path) -> None:
 
 
 @cli.command()
+@click.argument("run", type=A_PATH)
+@click.argument("figure", nargs=-1)
+def trace(run: Path, figure: tuple[str, ...]) -> None:
+    """Show the rows that make up a FIGURE of a RUN, and their sum; without a figure, list them all.
+
+    A figure by its name: rollforward TERM METHOD MONEY ITEM; tie_out TERM DATE ITEM; or the name of a line of proof, or as much of its
+    beginning as tells it from others, with left or right for one side of it.
+    """
+    from reconcile import commands  # noqa: PLC0415 (loads the table libraries)
+
+    commands.trace(run, " ".join(figure))
+
+
+@cli.command()
 @click.option("--term", required=True, help="The term's code in the rules.")
 @click.option("--amount", type=Amount(), required=True, help="The plan total without the fee, like 12000.00.")
 @click.option("--enrolled-on", type=IsoDate(), required=True, help="The day the family enrolls, like 2026-07-20.")

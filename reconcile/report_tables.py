@@ -9,6 +9,7 @@ import pandas as pd
 
 from reconcile.as_of import undated_cancellations
 from reconcile.entries import entries_table
+from reconcile.event_money import parts_of_events
 from reconcile.line_order import order_of_lines
 from reconcile.schemas import OUTPUTS
 from reconcile.texts import first_true, is_word, spread, words
@@ -17,7 +18,10 @@ if TYPE_CHECKING:
     from reconcile.as_of import Dated
     from reconcile.events import Ints
     from reconcile.exports import Exports
+    from reconcile.policy import Rules
 
+COUNTED, SAME_MONEY = "counted", "same_money"
+"""Parts of a posting of which only some counts as a credit beside plan draws."""
 STALE_DAYS: Final = 5
 """Bank files that end more calendar days before the as-of date are told: a weekend with a holiday and the day after is no more."""
 
@@ -49,6 +53,7 @@ def entries_of_run(
     postings: pd.DataFrame,
     ledger: pd.DataFrame,
     counted: Ints,
+    rules: Rules,
 ) -> pd.DataFrame:
     """OUTPUTS["entries"]: every accepted row of the run in its one bucket."""
     charges = dated["charges"].counting
@@ -56,7 +61,9 @@ def entries_of_run(
         "charges": pd.DataFrame({"bucket": words(np.zeros(len(charges), dtype=np.int8), ["on the bill"])}),
         "aid": pd.DataFrame({"bucket": aid["standing"]}),
         "plan_schedules": states.loc[lines.index, ["state", "match"]].rename(columns={"state": "bucket"}),
-        "cleared_draws": money[["bucket", "student_id", "term", "plan_id", "line", "match"]].assign(undoes=money["undoes_what"]),
+        "cleared_draws": money[["bucket", "student_id", "term", "plan_id", "line", "match"]].assign(
+            undoes=money["undoes_what"], parts=parts_of_events(money, rules)
+        ),
         "postings": _posting_buckets(postings, ledger, counted),
     }
     return entries_table(dated, found)
@@ -68,7 +75,15 @@ def _posting_buckets(postings: pd.DataFrame, ledger: pd.DataFrame, counted: Ints
         first_true([is_word(postings["kind"], "plan draw"), counted == postings["amount"].to_numpy()]),
         ("plan draw on the ledger", "other credits", "same money as at the bank"),
     )
-    return pd.DataFrame({"bucket": bucket, "match": spread(len(postings), ledger["posting"].to_numpy(), ledger["how"])})
+    part = np.flatnonzero((counted != 0) & (counted != postings["amount"].to_numpy()))
+    told = [f"{COUNTED} {counted[at]}; {SAME_MONEY} {postings['amount'].iloc[at] - counted[at]}" for at in part.tolist()]
+    return pd.DataFrame(
+        {
+            "bucket": bucket,
+            "match": spread(len(postings), ledger["posting"].to_numpy(), ledger["how"]),
+            "parts": spread(len(postings), part, pd.Series(told, dtype="str")),
+        }
+    )
 
 
 def other_terms_table(dated: dict[str, Dated]) -> pd.DataFrame:

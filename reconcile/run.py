@@ -156,7 +156,7 @@ def _tables(at: Worked, exports: Exports, rules: Rules) -> dict[str, pd.DataFram
         "draw_dates": draw_dates(at.lines, at.matching.pairs, at.ledger, at.postings, at.money),
         "settlement_days": settlement_days(at.lines, at.events, at.money),
         "unmatched_events": unmatched_table(at.events, at.money),
-        "entries": entries_of_run(at.dated, at.lines, at.states, at.aid, at.money, at.postings, at.ledger, at.counted),
+        "entries": entries_of_run(at.dated, at.lines, at.states, at.aid, at.money, at.postings, at.ledger, at.counted, rules),
         "rejected_rows": exports.rejected,
         "other_terms": other_terms_table(at.dated),
     }

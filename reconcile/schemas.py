@@ -351,6 +351,7 @@ OUTPUTS: dict[str, tuple[Column, ...]] = {
         ("bucket", "word"),
         ("match", "word"),
         ("undoes", "text"),
+        ("parts", "text"),
     ),
     "rejected_rows": _out(
         ("file", "text"),

@@ -80,9 +80,9 @@ def tie_out(at: Worked, closing: pd.DataFrame, rules: Rules, *, has_postings: bo
     sides = [*_schedule_side(at, places)]
     found = [*_schedule_items(at, places, closing), *_loose_items(at, places)]
     if has_postings:
-        ledger, items = ledger_side(at, places.event, rules)
+        ledger, of_ledger = ledger_side(at, places.event, rules)
         sides += [(TO_LEDGER, LEDGER, ledger)]
-        found += [(TO_LEDGER, item, rows) for item, rows in items]
+        found += [(TO_LEDGER, item, rows) for item, rows in of_ledger]
     items = _items_table(at, found)
     shown = _shown(sides, items, at.as_of)
     items = items[_keys_in(items, shown)].reset_index(drop=True)

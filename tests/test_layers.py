@@ -79,6 +79,7 @@ ORDER = (
     (
         *("deliver.__init__", "deliver.csv_out", "deliver.summary", "deliver.intake_words", "run_folder", "seals", "audit", "archive"),
         *("signatures", "run_lock", "run_check", "run_chain", "run_compare", "rule_changes"),
+        *("trace", "trace_parts", "trace_rows", "deliver.trace_words"),
         *("deliver.close_summary", "run_tables", "story_facts", "deliver.story", "deliver.shown", "deliver.people"),
         *("deliver.packet_text", "deliver.packet_money", "deliver.packet"),
     ),

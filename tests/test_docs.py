@@ -154,7 +154,7 @@ def test_readme_has_every_column_of_every_output(name: str) -> None:
 def test_readme_describes_every_file_of_a_run() -> None:
     """The sections on the files of a run are the files that the example holds and those of a close."""
     told = re.findall(r"(?m)^### `(.*)`$", section(README, "## The files of a run"))
-    of_a_close = {f"{name}.csv" for name in schemas.CLOSE_ONLY}
+    of_a_close = {f"{name}.csv" for name in schemas.CLOSE_ONLY} | {"packet.pdf", "inputs/", "signatures.json"}
     assert sorted(told) == sorted({path.name for path in refresh_docs.EXAMPLE.iterdir()} | of_a_close)
 
 

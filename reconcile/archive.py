@@ -4,6 +4,8 @@
     inputs/rules/...        the rules files
     inputs/map/...          the column map, if there was one
     inputs/notes/...        what people wrote about exceptions, if there was a file
+    inputs/not_read.txt     the sentences about files that lay beside the exports and belong to no kind, if there were any: these files are
+                            not kept, and what the close said of them is part of it
 
 Two files of one name from different folders keep as much of their folders as tells them apart, as in every output. The copies are the
 bytes that were read: if a file changed on disk in the meantime, the close is refused.
@@ -28,6 +30,7 @@ if TYPE_CHECKING:
     from reconcile.policy import Rules
 
 INPUTS: Final = "inputs"
+NOT_READ: Final = "not_read.txt"
 
 
 @dataclass(frozen=True)
@@ -38,6 +41,7 @@ class Archived:
     rules: Path
     map_file: Path | None
     notes: Path | None
+    not_read: tuple[str, ...] = ()
 
 
 def keep_inputs(
@@ -47,11 +51,12 @@ def keep_inputs(
     of_rules: tuple[Path, Rules],
     of_map: tuple[Path | None, ColumnMap | None],
     notes: Path | None,
+    not_read: tuple[str, ...] = (),
 ) -> None:
     """Copy everything that a run was made from into `inputs` of its folder.
 
     In:      the sources as they were given, and what was read from them (names and hashes); the rules with their folder, the column map
-             with its file; the file of notes.
+             with its file; the file of notes; sentences about files that were not read, if they come from a close that is made again.
     Errors:  RefusedError if a file is no longer what was read.
     """
     (rules_folder, rules), (map_file, column_map) = of_rules, of_map
@@ -68,6 +73,8 @@ def keep_inputs(
         _keep(map_file, folder / INPUTS / "map" / column_map.name, column_map.sha256)
     if notes is not None:
         _keep(notes, folder / INPUTS / "notes" / notes.name, read[notes.name, "notes"])
+    if told := (*found.notes, *not_read):
+        (folder / INPUTS / NOT_READ).write_bytes("".join(f"{line}\n" for line in told).encode("utf-8", "backslashreplace"))
 
 
 def _keep(path: Path, place: Path, sha256: str) -> None:
@@ -86,7 +93,9 @@ def archived_inputs(run: Path) -> Archived:
     exports = tuple(sorted(path for path in (place / "exports").rglob("*") if path.is_file())) if place.is_dir() else ()
     if not exports:
         raise RefusedError(f"{run} keeps no inputs: only a month-end close does. Check the path.")
-    return Archived(exports, place / "rules", _only(place / "map"), _only(place / "notes"))
+    told = place / NOT_READ
+    not_read = tuple(told.read_text(encoding="utf-8").splitlines()) if told.is_file() else ()
+    return Archived(exports, place / "rules", _only(place / "map"), _only(place / "notes"), not_read)
 
 
 def archived_rules(run: Path) -> Path | None:

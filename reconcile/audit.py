@@ -337,20 +337,6 @@ def read_previous(run: Path) -> Previous:
         raise RefusedError(f"{run / AUDIT_FILE} lacks the row counts of its run. Name another run with --previous.") from None
 
 
-def refuse_changed_tables(run: Path, named: Iterable[str]) -> None:
-    """Refuse to follow a run some of whose tables are no longer as it wrote them: what is built on them would be wrong unseen.
-
-    In:      the run folder, and the files of it that are going to be read; those that the run never wrote are passed over.
-    Errors:  RefusedError that names each of them.
-    """
-    was = {f["file"]: f["sha256"] for f in read_audit(run)["outputs"]}
-    changed = [name for name in named if name in was and not ((run / name).is_file() and sha256_of(run / name) == was[name])]
-    if changed:
-        told = tuple(f"{name} is missing or was changed since." for name in changed)
-        cure = "Restore that folder from a copy, or reconcile that day again and follow the new run. Write decisions into a copy of a list."
-        raise RefusedError(f"{run} is not as that run left it, so it cannot be followed.", (*told, cure))
-
-
 def last_signature(run: Path) -> str:
     """The hash of the last signature of a run; "" if nobody has signed it.
 

@@ -16,6 +16,7 @@ from reconcile.errors import RefusedError
 from reconcile.exports import ExportsRefusedError, read_exports
 from reconcile.intake_counts import SourceFile
 from reconcile.policy import load_rules
+from reconcile.run_check import refuse_changed_tables
 from reconcile.run_tables import read_previous_close, read_previous_list
 
 if TYPE_CHECKING:
@@ -53,6 +54,10 @@ class Request:
     names: bool = False
     only: str | None = None
     previous_close: Path | None = None
+    not_read: tuple[str, ...] = ()
+    """Of a close that is made again from what it kept: what it said of files beside its exports."""
+    samples_told: str = ""
+    """Of a run that is made again: what it said of rules that were only the samples."""
 
     @property
     def options(self) -> audit.Options:
@@ -91,7 +96,7 @@ def list_before(request: Request) -> PreviousList | None:
     found = previous_folder(request)
     if found is None:
         return None
-    audit.refuse_changed_tables(found, ("exceptions.csv", "dispositions.csv"))
+    refuse_changed_tables(found, ("exceptions.csv", "dispositions.csv"))
     return read_previous_list(found)
 
 
@@ -114,7 +119,7 @@ def close_before(request: Request) -> PreviousClose | None:
     found = close_folder(request)
     if found is None:
         return None
-    audit.refuse_changed_tables(found, ("closing_lines.csv", "rollforward.csv", "entries.parquet"))
+    refuse_changed_tables(found, ("closing_lines.csv", "rollforward.csv", "entries.parquet"))
     previous = read_previous_close(found)
     if previous.as_of >= request.as_of:
         told = f"{found} is as of {previous.as_of}, not before {request.as_of}: this close cannot open from it. Name an earlier one."
@@ -147,6 +152,7 @@ def read_all(
             bank_through=request.bank_through if request else None,
             previous_rows=previous.rows if previous else None,
             accept_drop=request.accept_drop if request else False,
+            not_read=request.not_read if request else (),
             progress=step,
         )
     except ExportsRefusedError as error:

@@ -26,6 +26,8 @@ if TYPE_CHECKING:
 
     from reconcile.column_map import ColumnMap
 
+SAMPLES: Final = "Rules: the samples"
+"""How the sentence begins that a run with sample rules says of itself."""
 EXPORT_ROLES: Final = frozenset({"export", "control totals", "general ledger"})
 
 
@@ -38,6 +40,7 @@ class AtHand:
     map_file: Path | None = None
     notes: Path | None = None
     reports: Path | None = None
+    not_read: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -105,6 +108,8 @@ def _request(
         accept_drop=options["accept_drop"],
         notes=notes,
         names=options["names"],
+        not_read=at_hand.not_read,
+        samples_told=next((note for note in said["notes"] if note.startswith(SAMPLES)), ""),
         only=None if any(not f["file"].endswith(audit.DATA_FILES) for f in said["outputs"]) else "csv",
     )
 

@@ -10,14 +10,14 @@ import json
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, Final
 
-from reconcile.audit import AUDIT_FILE, SIGNATURES_FILE, Named, outputs_in, run_hash
+from reconcile.audit import AUDIT_FILE, SIGNATURES_FILE, Named, outputs_in, read_audit, run_hash, sha256_of
 from reconcile.errors import RefusedError
 from reconcile.run_folder import parse_run_name
 from reconcile.seals import as_text, broken_seals
 from reconcile.signatures import MAY_BE_EDITED, Signature, broken_signatures, files_hash, read_signatures
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator, Mapping
+    from collections.abc import Iterable, Iterator, Mapping
     from pathlib import Path
 
 _OF_THE_SYSTEM: Final = frozenset({".ds_store", "thumbs.db", "desktop.ini"})
@@ -136,6 +136,20 @@ def _not_signed_so(run: Path, signatures: tuple[Signature, ...], name: str) -> I
     for number, signature in enumerate(signatures, 1):
         if signature.files_hash != now:
             yield f"the files of {name} are not those that signature {number} ({signature.role} {signature.name}) was given to"
+
+
+def refuse_changed_tables(run: Path, named: Iterable[str]) -> None:
+    """Refuse to follow a run some of whose tables are no longer as it wrote them: what is built on them would be wrong unseen.
+
+    In:      the run folder, and the files of it that are going to be read; those that the run never wrote are passed over.
+    Errors:  RefusedError that names each of them.
+    """
+    was = {f["file"]: f["sha256"] for f in read_audit(run)["outputs"]}
+    changed = [name for name in named if name in was and not ((run / name).is_file() and sha256_of(run / name) == was[name])]
+    if changed:
+        told = tuple(f"{name} is missing or was changed since." for name in changed)
+        cure = "Restore that folder from a copy, or reconcile that day again and follow the new run. Write decisions into a copy of a list."
+        raise RefusedError(f"{run} is not as that run left it, so it cannot be followed.", (*told, cure))
 
 
 def may_be_edited(file: str) -> bool:

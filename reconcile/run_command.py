@@ -72,7 +72,8 @@ def _run(request: Request, kind: str) -> int:
     step("Reconciling")
     exports, notes_read = with_notes(exports, request, rules)
     result = reconcile_exports(exports, rules, request.as_of, previous=list_before(request), notes=notes_read, closing=closing)
-    notes = tuple(dict.fromkeys((*((found.told,) if found.samples else ()), *result.notes, *exports.notes)))
+    samples = found.told if found.samples else request.samples_told
+    notes = tuple(dict.fromkeys((*((samples,) if samples else ()), *result.notes, *exports.notes)))
     span = exports.span
     about = summary.About(
         as_of=request.as_of,
@@ -108,6 +109,8 @@ def _write(request: Request, made: Made) -> Path:
     """The run folder, in its place once it is whole."""
     step("Writing the report")
     parent = request.reports if request.into is None else request.into.parent
+    for name in run_folder.signed_runs(parent, request.as_of, made.kind):
+        say(f"Note: {name} is signed already and stays as it is. Later runs follow this new one: have it signed too, or remove it.")
     for name in run_folder.clear_unfinished(parent):
         say(f"Removed {parent / name}, left by a run that was interrupted more than a day ago.")
     return run_folder.write_run(request.reports, request.as_of, made.kind, lambda folder: _fill(folder, request, made), request.into)
@@ -119,7 +122,7 @@ def _fill(folder: Path, request: Request, made: Made) -> None:
     csv_out.write_data_files(result.tables, folder, made.kind)
     if made.closing is not None:
         of_rules, of_map = (made.rules_folder, rules), (request.map_file, made.column_map)
-        archive.keep_inputs(folder, request.exports, exports, of_rules, of_map, request.notes)
+        archive.keep_inputs(folder, request.exports, exports, of_rules, of_map, request.notes, request.not_read)
     audited = audit.build_audit(
         exports,
         rules,
@@ -130,7 +133,7 @@ def _fill(folder: Path, request: Request, made: Made) -> None:
         previous=made.previous,
         previous_close=None if made.closing is None else close_named(request),
         outputs=audit.outputs_in(folder),
-        notes=(*result.notes, *exports.notes),
+        notes=made.about.notes,
         version=__version__,
     )
     if request.only != "csv":

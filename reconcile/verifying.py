@@ -48,7 +48,7 @@ def _kept(run: Path, at_hand: AtHand) -> AtHand:
         return at_hand
     kept = archived_inputs(run)
     rules, map_file, notes = at_hand.rules or kept.rules, at_hand.map_file or kept.map_file, at_hand.notes or kept.notes
-    return AtHand(kept.exports, rules, map_file, notes, at_hand.reports)
+    return AtHand(kept.exports, rules, map_file, notes, at_hand.reports, kept.not_read)
 
 
 def _report(checked: RunCheck, chain: ChainCheck, inputs: AtHand, again: Again | None, differences: list[str]) -> str:

@@ -13,8 +13,9 @@ from typing import Any
 import pytest
 from run_case import make_runs, tampered
 
-from reconcile import signing
+from reconcile import cli, signing
 from reconcile.audit import Named, outputs_in, read_audit, sha256_of
+from reconcile.cli import run as command
 from reconcile.errors import RefusedError
 from reconcile.run_check import check_run
 from reconcile.run_folder import previous_run
@@ -227,7 +228,24 @@ def test_a_signed_run_is_followed_and_never_written_over(run: Path, capsys: pyte
     assert read_audit(run.parent / "2026-09-16-daily")["previous"]["signature"] == read_signatures(run)[0].hash
     assert (run.parent / f"{RUN}-2" / "audit.json").is_file()
     assert check_run(run).differences == ()
-    capsys.readouterr()
+    assert f"{RUN}-2 " not in capsys.readouterr().err
+
+
+def test_a_rerun_of_a_signed_day_is_told(run: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """Whoever runs a signed day again hears that it is signed, and that the new run is not."""
+    sign(run)
+    line = ["daily", str(run.parents[1] / "exports"), "--as-of", "2026-09-15", "--reports", str(run.parent)]
+    assert command([*line, "--rules", str(run.parents[1] / "rules")]) == 0
+    assert f"Note: {RUN} is signed already and stays as it is." in capsys.readouterr().err
+
+
+def test_the_command_signs_as_of_today(run: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Without --on the signature is of the day on which it is given; only the command line asks the clock."""
+    monkeypatch.setattr(cli, "today", lambda: date(2026, 9, 30))
+    assert command(["sign-off", str(run), "--role", "preparer", "--name", "Ana Novak"]) == 0
+    assert read_signatures(run)[0].on == date(2026, 9, 30)
+    assert command(["sign-off", str(run), "--role", "reviewer", "--name", "ana novak"]) == 2
+    assert command(["sign-off", str(run), "--role", "auditor", "--name", "Bo Lind"]) == 2
 
 
 @pytest.mark.parametrize("text", ["", "[]", "{}", '{"signatures": 1}', '{"signatures": [{}]}', "\udcff", '{"signatures": [], "last": ""}'])

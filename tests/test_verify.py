@@ -3,9 +3,12 @@
 from __future__ import annotations
 
 import json
+import re
 import shutil
+import tomllib
 from typing import TYPE_CHECKING, Any
 
+import pypdf
 import pytest
 from run_case import make_chain, reconcile, tampered
 
@@ -91,6 +94,36 @@ def test_the_notes_stand_in_the_audit_and_are_read_again(office: Path, verify: C
     (office / "notes_september.csv").unlink()
     code, said = verify(LAST, *given)
     assert (code, "Say with --notes where they lie" in said) == (2, True)
+
+
+def test_what_a_close_said_of_files_that_it_did_not_keep_stays(
+    office: Path, verify: Callable[..., tuple[int, str]], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A budget beside the exports, and sample rules for want of others: the close says so, and says the same when it is made again."""
+    (office / "exports" / "budget.docx").write_bytes(b"x")
+    (office / "rules").rename(office / "aside")
+    monkeypatch.chdir(office / "reports")
+    reconcile("close", str(office / "exports"), "--as-of", "2026-10-31", "--reports", str(office / "reports"))
+    notes = json.loads((office / "reports" / "2026-10-31-close" / "audit.json").read_bytes())["notes"]
+    assert any(note.startswith("budget.docx was not read") for note in notes)
+    assert any(note.startswith("Rules: the samples") for note in notes)
+    code, said = verify("2026-10-31-close")
+    assert code == 0, said
+    assert "made again from the same inputs" in said
+
+
+def test_a_changed_rule_stands_in_the_packet(office: Path, verify: Callable[..., tuple[int, str]]) -> None:
+    """The rules that a close keeps are held against those of the next: key by key, in its packet."""
+    plans = office / "rules" / "plans.toml"
+    plans.write_text(plans.read_text(encoding="utf-8").replace("soon_days = ", "soon_days = 1"), encoding="utf-8")
+    reports = office / "reports"
+    reconcile("close", str(office / "exports"), "--as-of", "2026-10-31", "--reports", str(reports), "--rules", str(office / "rules"))
+    text = " ".join(page.extract_text() for page in pypdf.PdfReader(reports / "2026-10-31-close" / "packet.pdf").pages)
+    was, now = (
+        tomllib.loads(path.read_text(encoding="utf-8"))["soon_days"] for path in (reports / LAST / "inputs/rules/plans.toml", plans)
+    )
+    assert f"plans.toml soon_days {was} {now}" in re.sub(r"\s+", " ", text)
+    assert verify("2026-10-31-close")[0] == 0
 
 
 # ---- what a single change comes to

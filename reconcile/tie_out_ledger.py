@@ -158,22 +158,19 @@ def _homes(at: Worked, place: Ints, drawn: Bools) -> Ints:
     if not len(which):
         return home
     asked = postings.iloc[which]
-    students = set(asked["student_id"])
-    of: defaultdict[tuple[str, str], list[tuple[int, int, int]]] = defaultdict(list)
-    near = np.flatnonzero(lines["student_id"].isin(students).to_numpy())
-    day, amount = day_numbers(lines["draw_date"]), lines["amount"].to_numpy()
-    rows = (
-        lines[["student_id", "term", "plan_id", "line"]].iloc[near].assign(at=near, day=day[near]).sort_values(["day", "plan_id", "line"])
-    )
+    of: defaultdict[tuple[str, str], list[tuple[int, int]]] = defaultdict(list)
+    near = np.flatnonzero(among(lines["student_id"], asked["student_id"]))
+    day = day_numbers(lines["draw_date"])
+    rows = lines[["student_id", "term", "plan_id", "line"]].iloc[near].assign(at=near, day=day[near])
+    rows = rows.sort_values(["day", "plan_id", "line"])
     for student, term, line, drawn_on in rows[["student_id", "term", "at", "day"]].itertuples(index=False):
-        of[student, term].append((int(drawn_on), int(line), int(amount[line])))
+        of[student, term].append((int(drawn_on), int(line)))
     posted = day_numbers(postings["posted_on"])
-    for at_, student, term, cents in zip(which.tolist(), asked["student_id"], asked["term"], asked["amount"], strict=True):
+    for posting, student, term in zip(which.tolist(), asked["student_id"].tolist(), asked["term"].tolist(), strict=True):
         own = of.get((student, term), [])
-        same = [row for row in own if row[2] == abs(cents)] or own
-        before = [row for row in same if row[0] <= posted[at_]]
-        if same:
-            home[at_] = (before[-1] if before else same[0])[1]
+        before = [row for row in own if row[0] <= posted[posting]]
+        if own:
+            home[posting] = (before[-1] if before else own[0])[1]
     return home
 
 

@@ -1,8 +1,8 @@
 """A small invented year for month-end closes: forty-odd students, two terms, eight month-ends, and what goes wrong in such a year.
 
-Each month-end has exports of its own, as an office would write them on the day after: what was known by then. A fact has the day on which it
-happened and the day on which an export first shows it, so that a return can be dated in a month that was closed before it arrived. Schedules
-are versions: a plan that was changed in October shows its old lines until then.
+Each month-end has exports of its own, as an office would write them on that day: what was known by then. A fact has the day on which it
+happened and the day on which an export first shows it, so that a return can be dated in a month that was closed before it arrived.
+Schedules are versions: a plan that was changed in October shows its old lines until then.
 
 Nobody here is real. The figures are made by arithmetic on the student's number: the same year every time.
 """
@@ -26,20 +26,14 @@ DRAWS = {
     FALL: (date(2026, 8, 10), date(2026, 9, 10), date(2026, 10, 10), date(2026, 11, 10), date(2026, 12, 10)),
     SPRING: (date(2026, 12, 10), date(2027, 1, 10), date(2027, 2, 10), date(2027, 3, 10), date(2027, 4, 10)),
 }
+_BANK = "2026-08-11 2026-09-11 2026-10-14 2026-11-12 2026-12-11 2027-01-12 2027-02-11 2027-03-11 2027-04-13"
+_CARD = "2026-08-12 2026-09-14 2026-10-15 2026-11-13 2026-12-14 2027-01-13 2027-02-12 2027-03-12 2027-04-14"
 SETTLED = {
-    "bank": {
-        **{date(2026, 8, 10): date(2026, 8, 11), date(2026, 9, 10): date(2026, 9, 11), date(2026, 10, 10): date(2026, 10, 14)},
-        **{date(2026, 11, 10): date(2026, 11, 12), date(2026, 12, 10): date(2026, 12, 11), date(2027, 1, 10): date(2027, 1, 12)},
-        **{date(2027, 2, 10): date(2027, 2, 11), date(2027, 3, 10): date(2027, 3, 11), date(2027, 4, 10): date(2027, 4, 13)},
-    },
-    "card": {
-        **{date(2026, 8, 10): date(2026, 8, 12), date(2026, 9, 10): date(2026, 9, 14), date(2026, 10, 10): date(2026, 10, 15)},
-        **{date(2026, 11, 10): date(2026, 11, 13), date(2026, 12, 10): date(2026, 12, 14), date(2027, 1, 10): date(2027, 1, 13)},
-        **{date(2027, 2, 10): date(2027, 2, 12), date(2027, 3, 10): date(2027, 3, 12), date(2027, 4, 10): date(2027, 4, 14)},
-    },
+    method: dict(zip(sorted({*DRAWS[FALL], *DRAWS[SPRING]}), map(date.fromisoformat, days.split()), strict=True))
+    for method, days in (("bank", _BANK), ("card", _CARD))
 }
-"""When a draw settles: taken on the next banking day (10 October 2026 is a Saturday before a holiday), one or two banking days later. Holidays:
-Federal Reserve Board, K.8."""
+"""When a draw settles: taken on the next banking day (10 October 2026 is a Saturday before a holiday), one or two banking days later.
+Holidays: Federal Reserve Board, K.8."""
 
 COLUMNS = {
     "charges": ("student_id", "term", "posted_on", "amount", "charge_type"),
@@ -114,7 +108,9 @@ class Year:
         if plan_id in self.plans:
             plan_id += "B"
         else:
-            self.add("charges", date(2026, 7, 15), student_id=student_id, term=term, posted_on=_billed(term), amount=total, charge_type="tuition")
+            self.add(
+                "charges", date(2026, 7, 15), student_id=student_id, term=term, posted_on=_billed(term), amount=total, charge_type="tuition"
+            )
         dates = DRAWS[term][first:]
         share, spare = divmod(total - down, len(dates))
         lines = {str(at + 1): {"draw_date": day, "amount": share + (at < spare), "kind": "draw"} for at, day in enumerate(dates)}
@@ -126,7 +122,15 @@ class Year:
         return self.plans[plan_id]
 
     def clears(
-        self, plan_id: str, line: str, *, settled: date | None = None, known: date | None = None, amount: int = 0, posted: bool = True, named: bool = True
+        self,
+        plan_id: str,
+        line: str,
+        *,
+        settled: date | None = None,
+        known: date | None = None,
+        amount: int = 0,
+        posted: bool = True,
+        named: bool = True,
     ) -> str:
         """The bank takes a draw, and the ledger posts it two days later; gives the reference."""
         plan = self.plans[plan_id]
@@ -154,7 +158,16 @@ class Year:
 
     def posts(self, plan: Plan, cents: int, day: date, reference: str) -> None:
         """The ledger posts a plan draw, or takes one off."""
-        self.add("postings", day, student_id=plan.student_id, term=plan.term, posted_on=day, kind="plan draw", amount=cents, reference=f"L{reference}")
+        self.add(
+            "postings",
+            day,
+            student_id=plan.student_id,
+            term=plan.term,
+            posted_on=day,
+            kind="plan draw",
+            amount=cents,
+            reference=f"L{reference}",
+        )
 
     def returns(
         self, plan_id: str, line: str, of: str, settled: date, code: str, *, known: date | None = None, amount: int = 0, posted: bool = True
@@ -214,8 +227,14 @@ def _fall(year: Year) -> None:
 
 
 _FALL_APART = {
-    **{15: "3", 16: "3", 17: "2", 18: "2", 19: "3", 20: "2", 21: "2", 22: "2", 23: "3", 24: "3", 25: "345", 26: "45", 27: "45"},
-    **{29: "5", 30: "4", 31: "45", 32: "2345", 35: "3", 36: "3", 37: "2", 38: "3", 39: "1", 40: "45"},
+    **dict.fromkeys((15, 16, 19, 23, 24, 35, 36, 38), "3"),
+    **dict.fromkeys((17, 18, 20, 21, 22, 37), "2"),
+    **dict.fromkeys((26, 27, 31, 40), "45"),
+    25: "345",
+    29: "5",
+    30: "4",
+    32: "2345",
+    39: "1",
 }
 """Draws of the fall that do not simply clear at their scheduled amount."""
 

@@ -164,6 +164,28 @@ def test_a_long_list_is_cut_and_says_so() -> None:
     assert f"X{MOST_EXCEPTIONS:04d}-" not in found
 
 
+def test_long_words_beside_each_other_stay_readable() -> None:
+    """A long kind beside a long decision: each has room for whole words, and nothing runs into its neighbour."""
+    kind, who = "bank cleared, schedule says failed", "A. Fernandez-Whitcombe"
+    more = {"disposition": "waiting for the bank", "decided_by": who, "decided_on": "2026-10-28"}
+    many = [excepted(f"X{n:04d}-BBBB-CCCC", kind, 100_000, "information", **more) for n in range(9)]
+    found = " ".join(pages(shown(tables=close_tables() | {"exceptions": table("exceptions", *many)})))
+    assert "X0001-BBBB-CCCC bank cleared, schedule says" in found
+    assert "12 new waiting for the bank (A. Fernandez- Whitcombe, 2026-10-28)" in found
+
+
+def test_what_a_bursar_must_hear_first_stands_first() -> None:
+    """A general ledger that differs, and what could not be checked, are told on the first page."""
+    books = [("general ledger", 800_100), ("difference", 100)]
+    tables = close_tables() | {
+        "ledger_tie_out": table("ledger_tie_out", *({"term": "2026-FA", "account": "1200", "item": i, "amount": a} for i, a in books)),
+        "close_checks": table("close_checks", {"check": "control totals", "done": "no", "what": "None."}),
+    }
+    first = pages(shown(tables=tables))[0]
+    assert "The general ledger and the student ledger differ by 1.00." in first
+    assert "Not or not wholly checked: control totals." in first
+
+
 def test_the_threshold_is_the_rules() -> None:
     """At the threshold stands in the list, a cent below does not; a negative amount counts by its size."""
     listed = {row["exception_id"]: abs(row["amount"]) for row in LISTED if row["standing"] != "resolved"}
@@ -220,7 +242,7 @@ def test_every_letter_that_is_let_through_is_in_the_fonts() -> None:
     """All characters that `plain` keeps can be shown by the fonts inside, in every weight and size that the packet has."""
     kept = [chr(code) for code in range(0x20, 0x2100) if plain(chr(code)) == chr(code)]
     lines = ["".join(kept[at : at + 80]) for at in range(0, len(kept), 80)]
-    section = Section("Letters", lines, [Table([Column("All", wide=True)], [[line] for line in lines], title=lines[0], strong=[0, 1])])
+    section = Section("Letters", lines, [Table([Column("All", wide=1)], [[line] for line in lines], title=lines[0], strong=[0, 1])])
     data = packet_data(shown()) | {"sections": [section.as_data(), Section("x", points=lines).as_data()]}
     assert len(kept) > 700
     assert packet_pdf(data, shown()).startswith(b"%PDF-")

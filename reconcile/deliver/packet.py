@@ -20,6 +20,7 @@ import pandas as pd
 from reconcile.deliver import packet_money
 from reconcile.deliver.packet_text import Column, Section, Table, cut, day_text, plain, short_hash
 from reconcile.deliver.summary import count
+from reconcile.ledger_tie_out import DIFFERENCE
 from reconcile.money import people_money
 from reconcile.tie_out import UNEXPLAINED
 
@@ -146,14 +147,24 @@ def _in_short(shown: Shown) -> list[str]:
         f"Pending money went from {ends('pending')}; failed and not-seen money from {ends('failed and not seen')}.",
         f"Open exceptions: {', '.join(by)}.",
         f"Every control total of this close came out to zero; unexplained in the tie-out: {people_money(apart)}.",
+        *_books(shown),
     ]
+
+
+def _books(shown: Shown) -> list[str]:
+    """What the general ledger differs by, where it was given, and what could not be checked."""
+    ledger, checks = shown.tables["ledger_tie_out"], shown.tables["close_checks"]
+    apart = ledger[ledger["item"] == DIFFERENCE]
+    told = [f"The general ledger and the student ledger differ by {people_money(int(apart['amount'].sum()))}."] if len(apart) else []
+    undone = checks.loc[checks["done"] == "no", "check"].tolist()
+    return told + ([f"Not or not wholly checked: {', '.join(undone)}."] if undone else [])
 
 
 def _inputs(shown: Shown) -> Section:
     """Which files were read: rows, money and fingerprint of each."""
     rows = [row for source in shown.inputs for row in _input_rows(source)]
     columns = [
-        Column("File", wide=True),
+        Column("File", wide=1),
         Column("Holds"),
         Column("Rows read", right=True),
         Column("Rejected", right=True),
@@ -191,7 +202,7 @@ def _late_rows(shown: Shown) -> Section | None:
         [str(what), str(export).replace("_", " "), f"{len(part):,}", people_money(int(part["amount"].sum()))]
         for (what, export), part in late.groupby(["what", "export"], sort=True)
     ]
-    columns = [Column("What", wide=True), Column("Export"), Column("Rows", right=True), Column("Amount", right=True)]
+    columns = [Column("What", wide=1), Column("Export"), Column("Rows", right=True), Column("Amount", right=True)]
     told = "A closed month never changes. Rows that are dated in one and were read since then stand in this close (late_rows.csv)."
     return Section("Late rows", [told], [Table(columns, rows)])
 
@@ -222,13 +233,13 @@ def _exceptions(shown: Shown) -> Section:
 def _listed(large: pd.DataFrame) -> Table:
     columns = [
         Column("Id"),
-        Column("Kind", wide=True),
+        Column("Kind", wide=5),
         Column("Term"),
         Column("Severity"),
         Column("Amount", right=True),
         Column("Days", right=True),
         Column("Standing"),
-        Column("Decided"),
+        Column("Decided", wide=6),
     ]
     rows = [
         [
@@ -260,7 +271,7 @@ def _rules(shown: Shown) -> Section:
         return Section(title, ["There is no close before this one whose rules could be compared."])
     if not shown.rule_changes:
         return Section(title, ["Nothing: every rules file is as it was."])
-    columns = [Column("File"), Column("Key", wide=True), Column("Was"), Column("Is now")]
+    columns = [Column("File"), Column("Key", wide=4), Column("Was", wide=3), Column("Is now", wide=3)]
     rows = [_change(change) for change in shown.rule_changes[:MOST_CHANGES]]
     more = len(shown.rule_changes) - MOST_CHANGES
     below = f"And {more:,} more: compare inputs/ of both closes." if more > 0 else ""
@@ -277,7 +288,7 @@ def _checks(shown: Shown) -> Section:
     rows = [[str(r.check), str(r.done), str(r.what)] for r in table.itertuples()]
     said = {row[2] for row in rows}
     notes = [f"The run says: {note}" for note in shown.about.notes if note not in said]
-    tables = [Table([Column("Check"), Column("Done"), Column("What it found", wide=True)], rows, size=8.5)] if rows else []
+    tables = [Table([Column("Check"), Column("Done"), Column("What it found", wide=1)], rows, size=8.5)] if rows else []
     return Section("What was checked, and what could not be", [], tables, points=notes)
 
 

@@ -13,7 +13,10 @@ import pandas as pd
 
 from reconcile.deliver.packet_text import Column, Section, Table
 from reconcile.deliver.summary import count
+from reconcile.ledger_tie_out import COMPUTED, DIFFERENCE, GENERAL, POSTED
+from reconcile.line_moves import CLOSING, OPENING
 from reconcile.money import people_money
+from reconcile.open_items import AGES
 from reconcile.tie_out import BANK, LEDGER, SCHEDULE, STEPS, TO_BANK, TO_LEDGER, TOLD, UNEXPLAINED
 
 if TYPE_CHECKING:
@@ -24,18 +27,15 @@ if TYPE_CHECKING:
 
 ACROSS: Final = 4
 """So many terms and methods stand side by side in one roll-forward."""
-AGES: Final = ("0-30 days", "31-60 days", "61-90 days", "over 90 days")
-OPENING, CLOSING = "opening", "closing"
 MOST_DATES: Final = 12
 """So many draw dates are shown one by one, those with the most scheduled money."""
 WITHOUT_DATE, TO_COME = NO_DATE = ("without a draw date", "still to come")
 SIDES: Final = (SCHEDULE, BANK, LEDGER)
-GENERAL: Final = "general ledger"
 NO_BALANCES: Final = (
     "No balances of the general ledger were given (general_ledger.toml beside the exports), so the sub-ledger was not tied to it. "
     "The computed sub-ledger beside the student ledger as it is posted:"
 )
-LEDGER_ENDS: Final = frozenset({"computed sub-ledger", "student ledger as posted", "difference"})
+LEDGER_ENDS: Final = frozenset({COMPUTED, POSTED, DIFFERENCE})
 MONEYS: Final = {
     "pending": ("Pending money", "What plan lines were still to take, in transit included."),
     "failed and not seen": ("Failed and not-seen money", "What should have come and did not, as far as plans were not adjusted since."),
@@ -62,7 +62,7 @@ def _rolled(table: pd.DataFrame, title: str, below: str, groups: Sequence[tuple[
     cents = {(r["term"], r["method"], r["item"]): r["amount"] for r in table.to_dict("records")}
     items = list(dict.fromkeys(table["item"]))
     kept = [item for item in items if item in {OPENING, CLOSING} or any(cents.get((*group, item), 0) for group in groups)]
-    columns = [Column("Item", wide=True), *(Column(f"{term} {method}", right=True) for term, method in groups)]
+    columns = [Column("Item", wide=1), *(Column(f"{term} {method}", right=True) for term, method in groups)]
     rows = [[item, *(people_money(cents.get((*group, item), 0)) for group in groups)] for item in kept]
     total = len(groups) > 1
     if total:
@@ -78,7 +78,7 @@ def aging(shown: Shown) -> Section:
     items = shown.tables["open_items"]
     if items.empty:
         return Section("Open items by age", ["No failed or not-seen money is open."])
-    columns = [Column("Term"), Column("State", wide=True), Column("Lines", right=True), *(Column(age, right=True) for age in AGES)]
+    columns = [Column("Term"), Column("State", wide=1), Column("Lines", right=True), *(Column(age, right=True) for age in AGES)]
     rows = []
     for (term, state), part in items.groupby(["term", "state"], sort=True):
         cents = [int(part.loc[part["age"] == age, "open"].sum()) for age in AGES]
@@ -137,7 +137,7 @@ def _sides(cents: Mapping[tuple[str, str], Counter[str]], *, has_ledger: bool) -
     together = [people_money(sum(at[side] for at in cents.values())) for side in (*sides, UNEXPLAINED)]
     columns = [
         Column("Term"),
-        Column("Draw date", wide=True),
+        Column("Draw date", wide=1),
         *(Column(side[:1].upper() + side[1:], right=True) for side in (*sides, UNEXPLAINED)),
     ]
     below = "The largest draw dates; every date stands in tie_out.csv." if any("other" in key[1] for key in cents) else ""
@@ -162,7 +162,7 @@ def _explained(table: pd.DataFrame) -> Iterator[Table]:
             rows.append([item, "" if item == UNEXPLAINED else f"{int(own['lines'].sum()):,}", *map(people_money, cents)])
         if rows:
             yield Table(
-                [Column("Item", wide=True), Column("Lines", right=True), *(Column(t or "no term", right=True) for t in terms)],
+                [Column("Item", wide=1), Column("Lines", right=True), *(Column(t or "no term", right=True) for t in terms)],
                 rows,
                 title,
                 strong=strong,
@@ -174,7 +174,7 @@ def _explained(table: pd.DataFrame) -> Iterator[Table]:
             [r["term"], r["item"], f"{r['lines']:,}", people_money(r["amount"]), "" if pd.isna(r["until"]) else str(r["until"].date())]
             for r in sums.to_dict("records")
         ]
-        columns = [Column("Term"), Column("Item", wide=True), Column("Lines", right=True), Column("Amount", right=True), Column("Until")]
+        columns = [Column("Term"), Column("Item", wide=1), Column("Lines", right=True), Column("Amount", right=True), Column("Until")]
         yield Table(columns, rows, "Cleared, and may still come back", "Until: the last banking day for an ordinary return.")
 
 
@@ -185,7 +185,7 @@ def general_ledger(shown: Shown) -> Section:
     told = "The computed sub-ledger beside the balance that the office gave of the general ledger." if given else NO_BALANCES
     rows = [[r["term"], r["account"], r["item"], people_money(r["amount"])] for r in table.to_dict("records")]
     strong = [at for at, row in enumerate(rows) if row[2] in LEDGER_ENDS]
-    columns = [Column("Term"), Column("Account"), Column("Item", wide=True), Column("Amount", right=True)]
+    columns = [Column("Term"), Column("Account"), Column("Item", wide=1), Column("Amount", right=True)]
     return Section("General ledger", [told], [Table(columns, rows, strong=strong)])
 
 
@@ -202,5 +202,5 @@ def return_rates(tables: Mapping[str, pd.DataFrame]) -> Section | None:
         for row in tables["return_rates"][here].itertuples(index=False)
     ]
     told = "The share of bank draws that came back, beside the levels of the rules. The bank's own count decides."
-    columns = [Column(names[name], right=name in figures, wide=name == "name") for name in here]
+    columns = [Column(names[name], right=name in figures, wide=int(name == "name")) for name in here]
     return Section("Return rates", [told], [Table(columns, rows)])

@@ -27,11 +27,11 @@ SHORT_HASH: Final = 12
 
 @dataclass(frozen=True)
 class Column:
-    """A column of a table: its heading, whether figures stand in it (to the right), and whether it takes what room is left."""
+    """A column of a table: its heading, whether figures stand in it (to the right), and its share of what room the others leave."""
 
     head: str
     right: bool = False
-    wide: bool = False
+    wide: int = 0
 
 
 @dataclass(frozen=True)

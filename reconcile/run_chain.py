@@ -22,6 +22,7 @@ if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping
     from pathlib import Path
 
+ELSEWHERE: Final = "it was dropped, moved or renamed (if the earlier runs lie in another folder, name that with --reports)"
 LINKS: Final = {"previous": "run", "previous_close": "close"}
 """Keys of an audit that name an earlier run, and what each calls it."""
 
@@ -69,7 +70,7 @@ def _follow(place: Path, at: RunCheck, named: object, word: str) -> tuple[str, l
     folder = place / name
     if not folder.is_dir():
         elsewhere = [str(other) for other in runs(place) if _audit(place / str(other)).get("run_hash") == named.get("run_hash")]
-        where = f"it now lies in {elsewhere[0]}, so it was renamed" if elsewhere else "it was dropped, moved or renamed"
+        where = f"it now lies in {elsewhere[0]}, so it was renamed" if elsewhere else ELSEWHERE
         return name, [f"{who}, which is not in {place}: {where}"], None
     try:
         found = check_run(folder)

@@ -205,7 +205,7 @@ def write_signatures(run: Path, signatures: Sequence[Signature]) -> None:
 
     Errors:  RefusedError if the folder cannot be written.
     """
-    draft = run.parent / f".signatures-{secrets.token_hex(8)}.json"
+    draft = run.resolve().parent / f".signatures-{secrets.token_hex(8)}.json"
     try:
         with draft.open("xb") as file:
             file.write(_document(signatures))

@@ -142,7 +142,7 @@ def session(place: Office, command: str) -> str:
 
 
 def unhashed(place: Office, *words: str) -> str:
-    """`unhashed reconcile ...`: a command and what the console shows, with the fingerprints left out: they hang on releases of libraries."""
+    """`unhashed reconcile ...`: a command and what the console shows, without fingerprints, which hang on releases of libraries."""
     command = shlex.join(words)
     return fenced(f"$ {command}\n{re.sub(r'[0-9a-f]{64}', '<64 characters>', place.run(command))}", "console")
 

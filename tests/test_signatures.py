@@ -202,6 +202,14 @@ def test_two_at_once_lose_none(run: Path) -> None:
     assert [p.name for p in run.parent.iterdir() if p.name.startswith(".")] == []
 
 
+def test_a_run_is_signed_from_inside_its_folder(run: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Called as `.`, the run is signed all the same, and nothing else is left in it."""
+    monkeypatch.chdir(run)
+    sign(Path())
+    assert check_run(run).differences == ()
+    assert check_run(Path()).name == RUN
+
+
 def test_a_failed_write_leaves_what_was_there(run: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """A disk that fails while the reviewer signs leaves the preparer's signature whole, and no draft."""
     sign(run)

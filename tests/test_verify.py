@@ -10,7 +10,8 @@ from typing import TYPE_CHECKING, Any
 
 import pypdf
 import pytest
-from run_case import make_chain, reconcile, tampered
+from run_case import ROOT, make_chain, reconcile, tampered
+from sample_year import MONTH_ENDS, Year, write_exports
 
 from reconcile import audit as audit_module
 from reconcile import run_command
@@ -358,6 +359,23 @@ def test_a_changed_run_is_not_followed(office: Path, capsys: pytest.CaptureFixtu
     tampered(reports / FIRST / "closing_lines.csv")
     assert run(["close", str(office / "exports"), "--as-of", "2026-10-31", *base]) == 2
     assert "closing_lines.csv is missing or was changed since" in capsys.readouterr().err
+
+
+def test_a_year_of_signed_closes_passes(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """Eight month-ends, each signed by two people before the next: every one passes, made again from its own inputs; one gap is named."""
+    year, reports = Year(), tmp_path / "reports"
+    for day in MONTH_ENDS:
+        write_exports(year, day, tmp_path / "exports" / str(day))
+        line = ("--as-of", str(day), "--reports", str(reports), "--rules", str(ROOT / "rules"), "--bank-from", "2026-07-20")
+        reconcile("close", str(tmp_path / "exports" / str(day)), *line, "--bank-through", str(day))
+        for role, name in (("preparer", "Ana Novak"), ("reviewer", "Bo Lind")):
+            reconcile("sign-off", str(reports / f"{day}-close"), "--role", role, "--name", name, "--on", str(day))
+    for day in (MONTH_ENDS[0], MONTH_ENDS[-1]):
+        code = run(["verify", str(reports / f"{day}-close")])
+        assert (code, "made again from the same inputs" in capsys.readouterr().out) == (0, True)
+    shutil.rmtree(reports / f"{MONTH_ENDS[3]}-close")
+    assert run(["verify", str(reports / f"{MONTH_ENDS[-1]}-close")]) == 1
+    assert f"{MONTH_ENDS[4]}-close follows the run {MONTH_ENDS[3]}-close, which is not in" in capsys.readouterr().out
 
 
 def test_verify_writes_nothing(office: Path, verify: Callable[..., tuple[int, str]]) -> None:

@@ -23,7 +23,7 @@ DAYS_APART = 31
 
 
 def closes_of(seed: int, rules: Rules, *, students: int = 2) -> list[Result]:
-    """Three closes of the world of that seed, each proved; between them lines are raised, moved, cancelled, taken out, and rows come late."""
+    """Three closes of the world of that seed, each proved; between them lines are raised, moved, cancelled, taken out; rows come late."""
     rng = random.Random(seed)
     world = random_world(rng, students)
     rules = random_rules(rng, rules)

@@ -9,7 +9,8 @@ The **run hash** binds all of that in one line of 64 characters. It is the SHA-2
     {"as_of": "2026-10-15", "column_map": SHA-256 or null, "form": 1, "inputs": [[file, SHA-256], ...], "kind": "daily",
      "options": {...}, "outputs": [[file, SHA-256], ...], "previous": run hash or null, "rules": [[file, SHA-256], ...]}
 
-with the lists sorted and, of the outputs, the data files only (CSV and Parquet). A Parquet file counts by its bytes, which also depend on
+with the lists sorted and, of the outputs, the data files only (CSV and Parquet). A close also has `"previous_close"`: the run hash of the
+close that it opens from, or null. A Parquet file counts by its bytes, which also depend on
 the release of pyarrow that wrote it: `written_with` says which.
 """
 
@@ -195,10 +196,12 @@ def build_audit(
     outputs: tuple[Named, ...],
     notes: Iterable[str],
     version: str,
+    previous_close: tuple[str, str] | None = None,
 ) -> dict[str, Any]:
     """The audit of a run as it is written to `audit.json`, run hash included; money in cents.
 
-    In:      `outputs` are the files already written; `notes` are what the run has to say of itself, in order.
+    In:      `outputs` are the files already written; `notes` are what the run has to say of itself, in order;
+             `previous_close` is the folder's name and run hash of the close that a close opens from.
     Keeps:   the same exports, rules, options, previous run and outputs give the same audit on any machine.
     """
     inputs = counted_inputs(exports, as_of)
@@ -227,6 +230,8 @@ def build_audit(
         "outputs": _files(outputs),
         "notes": list(dict.fromkeys(notes)),
     }
+    if kind == "close":
+        audit["previous_close"] = None if previous_close is None else dict(zip(("run", "run_hash"), previous_close, strict=True))
     return audit | {"run_hash": run_hash(audit)}
 
 
@@ -272,6 +277,9 @@ def run_hash(audit: Mapping[str, Any]) -> str:
         "previous": None if previous is None else previous["run_hash"],
         "outputs": [pair for pair in pairs("outputs") if pair[0].endswith(DATA_FILES)],
     }
+    if "previous_close" in audit:
+        opened = audit["previous_close"]
+        bound["previous_close"] = None if opened is None else opened["run_hash"]
     return hashlib.sha256(json.dumps(bound, sort_keys=True, separators=(",", ":")).encode("ascii")).hexdigest()
 
 

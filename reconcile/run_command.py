@@ -103,6 +103,7 @@ def _write(request: Request, made: Made) -> Path:
 def _fill(folder: Path, request: Request, made: Made) -> None:
     """Data files, a close's inputs, the audit over them and with it the run hash, and what people look at."""
     exports, rules, result = made.exports, made.rules, made.result
+    opened = made.closing.previous if made.closing else None
     csv_out.write_data_files(result.tables, folder, made.kind)
     if made.closing is not None:
         of_rules, of_map = (made.rules_folder, rules), (request.map_file, made.column_map)
@@ -118,6 +119,7 @@ def _fill(folder: Path, request: Request, made: Made) -> None:
         outputs=audit.outputs_in(folder),
         notes=(*result.notes, *exports.notes),
         version=__version__,
+        previous_close=(opened.name, opened.run_hash) if opened else None,
     )
     if request.only != "csv":
         names = names_of(exports.tables["plan_schedules"]) if request.names else {}

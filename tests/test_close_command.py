@@ -11,6 +11,7 @@ from sample_year import MONTH_ENDS, Year, write_exports
 
 from reconcile import cli
 from reconcile.archive import archived_inputs, kept_in
+from reconcile.audit import read_audit, run_hash
 from reconcile.errors import RefusedError
 from reconcile.run_tables import read_table
 from reconcile.schemas import CLOSE_ONLY
@@ -88,6 +89,9 @@ def test_a_close_follows_the_latest_earlier_close_and_never_a_daily_run(
     assert run("close", exports, SEPTEMBER, tmp_path) == 0
     proof = read_table(tmp_path / f"{SEPTEMBER}-close", "proof")
     assert "roll-forward 2026-FA bank pending: opening = closing of 2026-08-31-close" in set(proof["name"])
+    audits = [read_audit(tmp_path / f"{day}-close") for day in (AUGUST, SEPTEMBER)]
+    assert [audit["previous_close"] for audit in audits] == [None, {"run": f"{AUGUST}-close", "run_hash": audits[0]["run_hash"]}]
+    assert run_hash(audits[1] | {"previous_close": None}) != audits[1]["run_hash"]
     capsys.readouterr()
     assert run("close", exports, SEPTEMBER, tmp_path, "--previous-close", daily) == 2
     assert "a close opens from a close" in capsys.readouterr().err

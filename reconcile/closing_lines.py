@@ -42,13 +42,14 @@ _NO_DAY: Final = np.iinfo(np.int64).min
 
 @dataclass(frozen=True, eq=False)
 class PreviousClose:
-    """The close before, as it was written: its folder's name, its day, and its tables closing_lines, rollforward and entries."""
+    """The close before, as it was written: its folder's name, its day, and its tables, its run hash."""
 
     name: str
     as_of: date
     lines: pd.DataFrame
     rollforward: pd.DataFrame
     entries: pd.DataFrame
+    run_hash: str = ""
 
 
 def empty(name: str) -> pd.DataFrame:

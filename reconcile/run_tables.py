@@ -65,8 +65,14 @@ def read_previous_close(run: Path) -> PreviousClose:
     known = audit.read_audit(run)
     if known["kind"] != "close":
         raise RefusedError(f"{run} is a daily run, and a close opens from a close. Name one with --previous-close.")
-    tables = (read_table(run, name) for name in ("closing_lines", "rollforward", "entries"))
-    return PreviousClose(run.resolve().name, date.fromisoformat(known["as_of"]), *tables)
+    return PreviousClose(
+        name=run.resolve().name,
+        as_of=date.fromisoformat(known["as_of"]),
+        lines=read_table(run, "closing_lines"),
+        rollforward=read_table(run, "rollforward"),
+        entries=read_table(run, "entries"),
+        run_hash=known["run_hash"],
+    )
 
 
 def _read_csv(path: Path, names: list[str]) -> pa.Table:

@@ -258,7 +258,7 @@ def _netted(at: Worked, back: Ints, beyond: Ints, books: _Books, place: Ints) ->
     for posting in loose:
         same = up.get((*whose[posting], -amount[posting]))
         if amount[posting] < 0 and same:
-            moved[posting] = int(books.home[same[0]])
-            moved[same[0]] = int(books.home[same.pop(0)])
+            partner = same.pop(0)
+            moved[posting] = moved[partner] = int(books.home[partner])
     left = [posting for posting in loose if posting not in moved]
     return np.array(events, dtype=np.int64), np.array(left, dtype=np.int64), moved

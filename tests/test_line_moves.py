@@ -223,7 +223,8 @@ def test_a_chain_of_closes_conserves_every_cent(chain: list[pd.DataFrame]) -> No
     for now in chain:
         table = rollforward(line_moves(before, now), now, before)
         closing: dict[tuple[str, str], int] = {}
-        for (method, money), rows in table.groupby(["method", "money"]):
+        for method, money in table[["method", "money"]].drop_duplicates().itertuples(index=False, name=None):
+            rows = table[(table["method"] == method) & (table["money"] == money)]
             cents = dict(zip(rows["item"], rows["amount"], strict=True))
             end, start = cents.pop(CLOSING), cents.pop(OPENING)
             assert start + sum(cents.values()) == end

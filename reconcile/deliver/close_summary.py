@@ -36,7 +36,7 @@ def close_summary(tables: Mapping[str, pd.DataFrame], counted: Mapping[str, Coun
         *_rollforwards(tables["rollforward"]),
         _ages(tables["open_items"]),
         _tied(tables["tie_out"], tables["ledger_tie_out"]),
-        _changes(tables["plan_changes"], tables["late_rows"]),
+        _changes(tables["plan_changes"], tables["late_rows"], tables["exceptions"]),
         exception_lines(tables["exceptions"]),
         _not_checked(tables["close_checks"]),
         [f"Report: {about.place}", *OPEN_FIRST],
@@ -100,13 +100,18 @@ def _tied(tied: pd.DataFrame, ledger: pd.DataFrame) -> list[str]:
     return lines
 
 
-def _changes(changes: pd.DataFrame, late: pd.DataFrame) -> list[str]:
+def _changes(changes: pd.DataFrame, late: pd.DataFrame, exceptions: pd.DataFrame) -> list[str]:
+    """Plans changed since the close before, and what closed months did not know."""
     told = changes["change"].value_counts(sort=False)
     words = [f"{word} {int(number):,}" for word, number in sorted(told.items())]
     lines = [f"Plans changed: {', '.join(words)}"] if words else []
     if len(late):
         came, gone = (int((late["what"] == what).sum()) for what in ("late", "gone"))
         lines.append(f"Rows of closed months: {came:,} came late, {gone:,} are gone")
+    back = exceptions[(exceptions["kind"] == "return after the close") & (exceptions["standing"] != "resolved")]
+    if len(back):
+        money = people_money(int(back["amount"].sum()))
+        lines.append(f"Cleared in a closed month and come back since: {count(len(back), 'draw')}, {money}")
     return lines
 
 

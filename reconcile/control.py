@@ -27,8 +27,8 @@ if TYPE_CHECKING:
 _OF_CLEARED = CENTS[:9]
 
 
-def prove_intake(exports: Exports, of_parts: pd.DataFrame, entries: int) -> pd.DataFrame:
-    """OUTPUTS["proof"] of a run: what intake counted, then each line of proof of the parts, added up.
+def prove_intake(exports: Exports, of_parts: pd.DataFrame, entries: int) -> Proof:
+    """The proof of a run: what intake counted, then each line of proof of the parts, added up.
 
     In:      the lines of proof of all parts, one after the other (`prove`); how many entries there are in all.
     Out:     one line per control total; a difference other than zero stops the run.
@@ -48,7 +48,7 @@ def prove_intake(exports: Exports, of_parts: pd.DataFrame, entries: int) -> pd.D
             proof.equal(name, *sides.pop(name))
     for name, (left, right) in sides.items():
         proof.equal(name, left, right)
-    return proof.table()
+    return proof
 
 
 def prove(

@@ -62,6 +62,14 @@ def written_mark(exception_id: str, disposition: str, note: str, decided_by: str
     return hashlib.sha256("\x1f".join(words).encode("utf-8", "backslashreplace")).hexdigest()[:12]
 
 
+class NotesFile(NamedTuple):
+    """A file in which people wrote about exceptions, its name in audit and messages, and the run whose workbook it is, if it is one."""
+
+    path: Path
+    name: str
+    run: Path | None
+
+
 def read_notes(path: Path, rules: Rules) -> tuple[Note, ...]:
     """The notes of a CSV file, in its order.
 

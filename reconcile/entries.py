@@ -18,14 +18,14 @@ if TYPE_CHECKING:
 
 _DATE = {"charges": "posted_on", "aid": "posted_on", "plan_schedules": "draw_date", "cleared_draws": "settled_on", "postings": "posted_on"}
 _STATUS = {"aid": "status", "plan_schedules": "line_status", "cleared_draws": "outcome", "postings": "kind"}
-_FROM_COUNTING = ("student_id", "term", "plan_id", "line", "match", "undoes")
+_FROM_COUNTING = ("student_id", "term", "plan_id", "line", "match", "undoes", "parts")
 
 
 def entries_table(dated: Mapping[str, Dated], found: Mapping[str, pd.DataFrame]) -> pd.DataFrame:
     """One row per accepted row of every export, each in one bucket.
 
     In:      dated: all accepted rows per export; found: per export, for the counting rows in order, `bucket` and, where the run knows
-             better than the file, student_id, term, plan_id, line, match, undoes.
+             better than the file, student_id, term, plan_id, line, match, undoes, parts.
     Out:     OUTPUTS["entries"], in the order of exports, student, file, sheet, row; cents keep the sign of the export.
     Keeps:   rows and cents of each export.
     """

@@ -17,6 +17,7 @@ from reconcile.exception_facts import Fact, Ground
 from reconcile.exception_kinds import BY_NAME, GROUPS
 from reconcile.exceptions_bank import undecided_money
 from reconcile.exceptions_bill import bill_and_plan
+from reconcile.exceptions_close import returns_after_the_close
 from reconcile.exceptions_draws import came_late_or_early, draws_not_taken
 from reconcile.exceptions_ledger import systems_apart
 from reconcile.exceptions_money import money_taken_wrongly
@@ -28,6 +29,7 @@ if TYPE_CHECKING:
     from datetime import date
 
     from reconcile.dispositions import Note
+    from reconcile.exceptions_close import Since
     from reconcile.exports import Exports
     from reconcile.policy import Rules
     from reconcile.worked import Worked
@@ -93,6 +95,11 @@ def find_facts(at: Worked, exports: Exports, rules: Rules, fee_terms: frozenset[
         *systems_apart(on, days),
         *came_late_or_early(on),
     ]
+
+
+def facts_of_close(at: Worked, exports: Exports, rules: Rules, since: Since) -> list[Fact]:
+    """What only a month-end close can see, besides `find_facts`."""
+    return list(returns_after_the_close(Ground.of(at, exports, rules, frozenset()), since))
 
 
 def one_cause_once(facts: Sequence[Fact], rules: Rules) -> list[Fact]:

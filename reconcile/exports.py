@@ -86,13 +86,15 @@ def read_exports(
     bank_through: date | None = None,
     previous_rows: Mapping[str, int] | None = None,
     accept_drop: bool = False,
+    not_read: Sequence[str] = (),
     progress: Callable[[str], None] | None = None,
     each: Callable[[Callable[[InputFile], FileRead], Sequence[InputFile]], Iterable[FileRead]] = map,
 ) -> Exports:
     """Read, type and check the exports of one run.
 
     In:      a folder or several files, in any order; the rules (terms, drop_percent); the column map; the bank's span if the office states
-             it; `previous_rows` by export as `rows_by_export` gave them for the previous run, and whether a drop against them is accepted.
+             it; `previous_rows` by export as `rows_by_export` gave them for the previous run, and whether a drop against them is accepted;
+             `not_read`: what a close that is made again said of files beside its exports, which it did not keep;
              `each` reads the files (map: one after the other).
     Out:     typed tables in the order of file, sheet and row, rejected rows, counts and hashes of every input.
     Errors:  ExportsRefusedError with all sentences at once: no file, a file or column that cannot be used, the same
@@ -136,6 +138,7 @@ def read_exports(
         *other_zeros,
         *unused_words({name: batch.table for name, batch in batches.items()}, rules),
         *found.notes,
+        *not_read,
         *same_bytes(reads),
         *(n for s in _sheets(reads) for n in s.notes),
         *(n for _, _, told in checked.values() for n in told),

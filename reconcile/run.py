@@ -15,8 +15,10 @@ from typing import TYPE_CHECKING
 from reconcile.as_of import refuse_lines_before
 from reconcile.bank_gaps import gap_notes, hardly_seen
 from reconcile.control import prove_intake
-from reconcile.exception_list import list_exceptions
+from reconcile.exception_list import facts_of_close, list_exceptions
+from reconcile.exceptions_close import Since
 from reconcile.merged import merge
+from reconcile.month_end import close_notes, close_tables, prove_close
 from reconcile.outreach import outreach
 from reconcile.parts import Whole, cut_by_student, whole_of
 from reconcile.proof import hold
@@ -33,6 +35,7 @@ if TYPE_CHECKING:
     from reconcile.dispositions import Note
     from reconcile.exports import Exports
     from reconcile.findings import Finding
+    from reconcile.month_end import Closing
     from reconcile.policy import Rules
     from reconcile.settle import Settled
     from reconcile.standing import PreviousList
@@ -59,6 +62,7 @@ def reconcile_exports(
     notes: Sequence[Note] = (),
     unread: pd.DataFrame | None = None,
     names: Mapping[str, str] | None = None,
+    closing: Closing | None = None,
     everyone_exact: bool = False,
     parts: int = 1,
     each: Each = map,
@@ -66,16 +70,17 @@ def reconcile_exports(
     """Work out every student's standing as of a day, prove it, and list what a person should look at.
 
     In:      accepted exports, rules; the exception list of the run before, what people wrote about it since, and what of that could not
-             be read (OUTPUTS["unread_notes"]); names by student id, if they may be shown. `parts`: into how many parts the student body is
-             cut, and `each`: what settles them (map: one after the other); neither changes any result. `everyone_exact` sends all students
-             through the exact function: for tests.
+             be read (OUTPUTS["unread_notes"]); names by student id, if they may be shown. `closing` makes it a month-end close, settled
+             in one part. `parts`: into how many parts the student body is cut, and `each`: what settles them (map: one after the other);
+             neither changes any result. `everyone_exact` sends all students through the exact function: for tests.
     Out:     Result; its tables are shaped by schemas.OUTPUTS and proved.
     Errors:  RefusedError if the bank files begin too late for a line; ProofError if a control total does not come out.
     """
-    cut = cut_by_student(exports, rules, as_of, parts)
+    cut = cut_by_student(exports, rules, as_of, 1 if closing else parts)
 
     def settled_with(whole: Whole) -> list[Settled]:
-        return list(each(partial(settle, rules=rules, as_of=as_of, whole=whole, everyone_exact=everyone_exact), cut))
+        one = partial(settle, rules=rules, as_of=as_of, whole=whole, everyone_exact=everyone_exact, keep=closing is not None)
+        return list(each(one, cut))
 
     whole = whole_of(exports, rules, as_of)
     settled = settled_with(whole)
@@ -85,12 +90,21 @@ def reconcile_exports(
         settled = settled_with(Whole(gaps, whole.fee_terms))
     tables = merge(settled, rules)
     proof = prove_intake(exports, tables["proof"], sum(len(part.tables["entries"]) for part in settled))
-    hold(proof)
     facts = [fact for part in settled for fact in part.facts]
+    told: tuple[str, ...] = ()
+    at = settled[0].worked
+    if closing is not None and at is not None:
+        tables |= close_tables(at, tables, exports, rules, closing)
+        prove_close(proof, at, tables, closing, rules)
+        facts += facts_of_close(at, exports, rules, Since(closing.previous, tables["late_rows"]))
+        told = close_notes(tables)
+    proved = proof.table()
+    hold(proved)
     listed = list_exceptions(facts, sum(part.plans for part in settled), rules, as_of, previous, notes)
-    tables |= {"proof": proof, "rejected_rows": exports.rejected, "exceptions": listed.table, "dispositions": listed.dispositions}
+    tables |= {"proof": proved, "rejected_rows": exports.rejected, "exceptions": listed.table, "dispositions": listed.dispositions}
     letters = outreach(listed.table, tables["plans"], tables["draws"], rules, as_of, names or {})
     tables |= {"unread_notes": typed([], "unread_notes") if unread is None else unread, "outreach": letters}
     findings = tuple(found for part in settled for found in part.findings)
     undated, left_out = sum(part.undated for part in settled), sum(part.left_out for part in settled)
-    return Result(as_of, tables, findings, (*gap_notes(gaps), *run_notes(exports, as_of, left_out, undated), *listed.notes))
+    of_run = (*gap_notes(gaps), *run_notes(exports, as_of, left_out, undated))
+    return Result(as_of, tables, findings, (*told, *of_run, *listed.notes))

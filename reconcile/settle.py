@@ -57,6 +57,7 @@ class Settled:
     facts:     for the exception list, before one cause is told once. findings: of whose events.
     early:     lines whose window was over before the bank files begin: they refuse the run.
     plans:     how many plans there are; left_out: plans not yet enrolled; undated: cancellations without a date.
+    worked:    everything that was worked out, if it was to be kept: for a month-end close.
     """
 
     tables: dict[str, pd.DataFrame]
@@ -67,9 +68,10 @@ class Settled:
     plans: int
     left_out: int
     undated: int
+    worked: Worked | None = None
 
 
-def settle(exports: Exports, rules: Rules, as_of: date, whole: Whole, *, everyone_exact: bool = False) -> Settled:
+def settle(exports: Exports, rules: Rules, as_of: date, whole: Whole, *, everyone_exact: bool = False, keep: bool = False) -> Settled:
     """Work out one part of the student body, and prove it.
 
     In:      the accepted rows of these students and of the bank events that are theirs; what is known of the whole input.
@@ -83,7 +85,7 @@ def settle(exports: Exports, rules: Rules, as_of: date, whole: Whole, *, everyon
         "draws": draws_table(at.lines, at.states),
         "plans": at.plans.table,
         "unmatched_events": unmatched_table(at.events, at.money),
-        "entries": entries_of_run(at.dated, at.lines, at.states, at.aid, at.money, at.postings, at.ledger, at.counted),
+        "entries": entries_of_run(at.dated, at.lines, at.states, at.aid, at.money, at.postings, at.ledger, at.counted, rules),
         "other_terms": other_terms_table(at.dated),
     }
     sums = {
@@ -103,6 +105,7 @@ def settle(exports: Exports, rules: Rules, as_of: date, whole: Whole, *, everyon
         plans=len(at.book.plans),
         left_out=left_out_plans(at.dated),
         undated=undated_cancellations(at.dated),
+        worked=at if keep else None,
     )
 
 

@@ -51,6 +51,7 @@ ORDER = (
         "event_money",
         "aid",
         "outside",
+        "line_order",
     ),
     ("nearest_day", "ledger"),
     ("coverage",),
@@ -58,21 +59,29 @@ ORDER = (
     ("variance",),
     ("proposals", "plans", "bank_gaps"),
     ("worked",),
+    ("closing_lines", "late_rows"),
     (
         *("dispositions", "exception_facts", "exception_advice", "exceptions_money", "exceptions_draws", "exceptions_bill"),
-        *("exceptions_bank", "exceptions_plans", "ledger_leftovers", "exceptions_ledger", "common_causes", "standing", "exception_list"),
-        *("workbook_notes", "outreach"),
+        *("exceptions_bank", "exceptions_plans", "ledger_leftovers", "exceptions_ledger", "exceptions_close", "common_causes"),
+        *("standing", "exception_list", "workbook_notes", "outreach"),
     ),
     ("entries", "report_tables", "day_tables", "proof", "control", "figures"),
     ("parts", "settle", "page_figures"),
+    (*("line_moves", "rollforward", "open_items", "plan_changes", "tie_out_ledger", "tie_out", "ledger_tie_out", "month_end"),),
     ("merged", "run"),
     (
-        *("deliver.__init__", "deliver.csv_out", "deliver.summary", "deliver.intake_words", "run_folder", "audit"),
-        *("run_tables", "story_facts", "deliver.story", "deliver.shown"),
+        *("deliver.__init__", "deliver.csv_out", "deliver.summary", "deliver.intake_words", "run_folder", "seals", "audit", "archive"),
+        *("signatures", "run_lock", "run_check", "run_chain", "run_compare", "rule_changes"),
+        *("trace", "trace_parts", "trace_rows", "deliver.trace_words"),
+        *("deliver.close_summary", "run_tables", "story_facts", "deliver.story", "deliver.shown"),
         *("deliver.page_charts", "deliver.page_data", "deliver.page"),
-        *("deliver.workbook_cells", "deliver.workbook_sheets", "deliver.workbook_summary", "deliver.workbook", "deliver.people"),
+        *("deliver.workbook_cells", "deliver.workbook_sheets", "deliver.workbook_summary", "deliver.workbook"),
+        *("deliver.packet_text", "deliver.packet_money", "deliver.packet", "deliver.people"),
     ),
-    ("starting", "cli_support", "forked", "at_once", "read_back", "reading", "run_command", "commands", "cli", "__main__"),
+    (
+        *("starting", "cli_support", "forked", "at_once", "read_back", "reading", "run_command", "commands"),
+        *("signing", "run_again", "verifying", "cli", "__main__"),
+    ),
 )
 """Groups from the bottom up. A module imports from the groups before its own, and within its own as long as nothing goes in a circle."""
 

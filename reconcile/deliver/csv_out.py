@@ -134,16 +134,18 @@ def write_parquet(table: pd.DataFrame, columns: tuple[schemas.Column, ...], path
 
 
 def write_data_files(
-    tables: Mapping[str, pd.DataFrame], folder: Path, pieces: Mapping[str, Sequence[Path]] | None = None
+    tables: Mapping[str, pd.DataFrame], folder: Path, kind: str = "daily", pieces: Mapping[str, Sequence[Path]] | None = None
 ) -> tuple[str, ...]:
-    """Write every table that `schemas.OUTPUTS` declares into the folder: `entries` as Parquet, the others as CSV; gives the file names.
+    """Write every table that `schemas.OUTPUTS` declares for the kind of run into the folder; gives the file names.
 
+    `entries` is written as Parquet, the others as CSV.
     In:      `pieces`: for tables whose rows were written already, the pieces of the file in their order.
     Errors:  ValueError if a declared table is missing, if there is one too many, or if one is not of its shape (all a fault of ours).
     """
-    if set(tables) != set(schemas.OUTPUTS):
-        raise ValueError(f"the run gave the tables {sorted(tables)}, declared are {sorted(schemas.OUTPUTS)}")
-    names = {name: f"{name}.parquet" if name in PARQUET else f"{name}.csv" for name in schemas.OUTPUTS}
+    declared = schemas.outputs_of(kind)
+    if set(tables) != set(declared):
+        raise ValueError(f"the run gave the tables {sorted(tables)}, declared are {sorted(declared)}")
+    names = {name: f"{name}.parquet" if name in PARQUET else f"{name}.csv" for name in declared}
 
     def write(name: str) -> None:
         columns, path = schemas.OUTPUTS[name], folder / names[name]
@@ -153,7 +155,7 @@ def write_data_files(
             (write_parquet if name in PARQUET else write_table)(tables[name], columns, path)
 
     with ThreadPoolExecutor(max_workers=2) as writers:  # the Parquet file beside the CSV files: two threads write one file each
-        written = [writers.submit(write, name) for name in sorted(schemas.OUTPUTS, key=lambda name: name not in PARQUET)]
+        written = [writers.submit(write, name) for name in sorted(declared, key=lambda name: name not in PARQUET)]
         for one in written:
             one.result()
     return tuple(names.values())

@@ -47,16 +47,17 @@ def on_told_rows(on: Ground) -> frozenset[int]:
     return frozenset(rows | {at for at, student in enumerate(on.plans["student_id"]) if student in adrift}) if adrift else frozenset(rows)
 
 
-def proposal(on: Ground, row: int, *, again: bool = True, awaited: bool = True) -> tuple[str, ...]:
+def proposal(on: Ground, row: int, *, again: bool = True, awaited: bool = True, advice: Advice | None = None) -> tuple[str, ...]:
     """What the draws of a row of plans should become, in sentences; none where nothing needs to change.
 
-    In:      `again`, `awaited` false leave out what may be presented again or still come (the exception says so of itself).
+    In:      `again`, `awaited` false leave out what may be presented again or still come (the exception says so of itself). `advice` is
+             told in place of the row's own.
     Out:     first of all the draws that can no longer be changed with notice, and the choice that is left.
     """
     if row < 0:
         return ()
-    advice = on.advice(row)
-    said = [person_first(on, row), too_near(on, row)]
+    advice = advice or on.advice(row)
+    said = [person_first(on, row), too_near(on, row, advice)]
     if again and advice.again_lines:
         lines = listed(f"line {line} of plan {plan}" for plan, line in advice.again_lines)
         said.append(f"{people_money(advice.again)} may be presented again: {lines}.")
@@ -102,9 +103,9 @@ def money_back(on: Ground, row: int, amount: int, safe: str) -> tuple[str, ...]:
     return (choice, back, *(part for part in said if part != _give_back(on, row, advice)))
 
 
-def too_near(on: Ground, row: int) -> str:
+def too_near(on: Ground, row: int, advice: Advice | None = None) -> str:
     """The draws that would take money not owed and can no longer be changed with notice, and the choice that is left; "" if none."""
-    excess = on.advice(row).to_stop if row >= 0 else 0
+    excess = (advice or on.advice(row)).to_stop if row >= 0 else 0
     if not excess:
         return ""
     lines, near = on.lines, on.today + on.rules.plans.notice_days
@@ -144,14 +145,20 @@ def _changed(on: Ground, advice: Advice) -> bool:
 
 
 def _awaited(on: Ground, row: int, advice: Advice) -> str:
-    """What may still come, a late draw or late aid."""
+    """What may still come or waits for a person: late draws, draws that stand posted, draws that came back, late aid."""
     lines = on.lines
-    late = [at for at in on.mine("lines", row) if lines["state"][at] == "not seen" and on.today <= lines["late_end"][at]]
-    draws = min(advice.awaited, sum(int(lines["amount"][at]) for at in late))
-    aid = advice.awaited - draws
-    parts = [f"{people_money(draws)} may still come as a late draw"] if draws else []
+    coming = [at for at in on.mine("lines", row) if on.may_come[at]]
+    late = sum(int(lines["amount"][at]) for at in coming if on.today <= lines["late_end"][at])
+    draws = min(advice.awaited - advice.held, sum(int(lines["amount"][at]) for at in coming))
+    late = min(late, draws)
+    aid = advice.awaited - advice.held - draws
+    parts = [f"{people_money(late)} may still come as a late draw"] if late else []
+    parts += [f"{people_money(draws - late)} stands as posted and may have been taken"] if draws > late else []
     parts += [f"{people_money(aid)} may still come as late aid"] if aid else []
-    return f"{' and '.join(parts)}: do not ask the family for it a second time."
+    said = [f"{' and '.join(parts)}: do not ask the family for it a second time."] if parts else []
+    if advice.held:
+        said.append(f"{people_money(advice.held)} came back and waits for a person: until then it is neither drawn again nor spread.")
+    return " ".join(said)
 
 
 def _why_not_on_draws(on: Ground, row: int, advice: Advice) -> str:

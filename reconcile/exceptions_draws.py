@@ -99,14 +99,13 @@ def _failed_advice(on: Ground, line: int, row: int, tries: list[Try], payment: i
         return (asked, "" if named else _again_words(on, line, row, tries), _code_action(on, line))
     if person_first(on, row):
         return (_again_words(on, line, row, tries), _code_action(on, line), *said)
-    if _code(on, line) is None:
-        return ("Ask the bank what the code means first.", conditional("Only if the account may be drawn again:", said))
-    if (
-        not said
-        and not named
-        and abs(int(on.plans["variance"][row])) <= on.rules.plans.plan_tolerance
-        and on.billed[on.lines["term"][line]]
-    ):
+    settled = abs(int(on.plans["variance"][row])) <= on.rules.plans.plan_tolerance and on.billed[on.lines["term"][line]]
+    if on.lines["held"][line] and not settled:
+        unknown = _code(on, line) is None
+        condition = "Only if the account may be drawn again:" if unknown else "Only if a person decides that it is still to be drawn:"
+        otherwise = proposal(on, row, again=False, advice=on.otherwise(line))
+        return ("" if unknown else _again_words(on, line, row, tries), _code_action(on, line), conditional(condition, otherwise))
+    if not said and not named and settled:
         return (_again_words(on, line, row, tries), "Nothing to collect: later draws already carry it. Close the item.")
     return (_again_words(on, line, row, tries), _code_action(on, line), *said)
 
@@ -185,8 +184,12 @@ def _not_seen(on: Ground, payments: dict[int, int]) -> Iterator[Fact]:
         last = day_text(lines["late_end"][line])
         late = bool(on.today <= lines["late_end"][line])
         wait = f"It may still come until {last}: do not take it a second time." if late else ""
-        payment, posted = payments.get(line), lines["schedule_says"][line] == "posted"
-        said = proposal(on, row, awaited=not late or on.advice(row).awaited != int(lines["amount"][line]))
+        payment, posted = payments.get(line), bool(on.lines["posted"][line])
+        if posted and not late:
+            where = _posted_where(on, line)
+            wait = f"It stands as posted {where}, so its money may have been taken: nothing is drawn for it until that is known."
+        alone = on.may_come[line] and on.advice(row).awaited == int(lines["amount"][line])
+        said = proposal(on, row, awaited=not alone, advice=on.otherwise(line) if posted and not late else None)
         if payment is not None:
             holds = "If not, and it still comes, the proposal holds:" if late else "If not, the proposal holds:"
             said = (_ask_about_payment(on, payment, "stop this draw", said=said, otherwise=holds),)
@@ -203,6 +206,11 @@ def _not_seen(on: Ground, payments: dict[int, int]) -> Iterator[Fact]:
         )
 
 
+def _posted_where(on: Ground, line: int) -> str:
+    """Where a draw that the bank does not show stands as posted."""
+    return "in the plan system" if on.lines["schedule_says"][line] == "posted" else "on the student's ledger"
+
+
 def _for_less(on: Ground) -> Iterator[Fact]:
     kind = "draw for less"
     _refunded, otherwise = lacking(on)
@@ -214,9 +222,10 @@ def _for_less(on: Ground) -> Iterator[Fact]:
         words["brought"] = _brought_words(on, line, back)
         said = proposal(on, row)
         if back and not person_first(on, row):
+            then = proposal(on, row, advice=on.otherwise(line)) if on.lines["held"][line] else said
             said = (
                 *_part_actions(on, line, back),
-                conditional("Only if a person decides that the rest is still to be drawn:", said),
+                conditional("Only if a person decides that the rest is still to be drawn:", then),
             )
         yield on.line_fact(
             kind,

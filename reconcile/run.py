@@ -24,6 +24,7 @@ from reconcile.day_tables import draw_dates, next_draws, settlement_days
 from reconcile.event_money import event_money
 from reconcile.events import book_of, whose_events
 from reconcile.exception_list import list_exceptions
+from reconcile.find_out_first import left_to_a_person, stands_posted
 from reconcile.ledger import ANOTHER_KIND, ANOTHER_KIND_BACK, counted_cents, credits_of, pair_ledger
 from reconcile.outside import is_outside, meeting_payments
 from reconcile.plans import advise_plans, again_today, person_decides_first
@@ -100,6 +101,8 @@ def work_out(exports: Exports, rules: Rules, as_of: date, *, everyone_exact: boo
     lines = lines.assign(again=again_today(lines, events, matching.pairs, rules, as_of), stopped=stops[book.line_plan] != NEVER)
 
     ledger = pair_ledger(postings, events, money, matching.undoings, lines, rules, days)
+    held = left_to_a_person(lines, events, matching.pairs, matching.undoings, rules)
+    lines = lines.assign(posted=stands_posted(lines, postings, ledger, rules), held=held)
     counted = counted_cents(postings, ledger, events, matching.undoings)
     credit_rows = credits_of(postings, counted, events, money, matching.undoings, rules, has_postings=exports.has_postings)
     aid = aid.assign(standing=aid_standing(aid, rules, int(np.datetime64(as_of, "D").astype("int64")), as_of))

@@ -237,6 +237,7 @@ OUTPUTS: dict[str, tuple[Column, ...]] = {
         ("to_stop", "money"),
         ("to_collect", "money"),
         ("notice_by", "date"),
+        ("first_changeable", "date"),
     ),
     "next_draws": _out(
         ("term", "id"),

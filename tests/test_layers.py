@@ -56,7 +56,7 @@ ORDER = (
     ("coverage",),
     ("as_of",),
     ("variance",),
-    ("proposals", "plans", "bank_gaps"),
+    ("find_out_first", "proposals", "plans", "bank_gaps"),
     ("worked",),
     (
         *("dispositions", "exception_facts", "exception_advice", "exceptions_money", "exceptions_draws", "exceptions_bill"),

@@ -14,6 +14,7 @@ from reconcile.draws import UNDECIDED
 from reconcile.events import day_numbers
 from reconcile.find_out_first import last_returns
 from reconcile.money import money_text
+from reconcile.notices import last_day
 from reconcile.proposals import Advice, AdviceRules, PlanLine, Situation, advise
 from reconcile.schemas import OUTPUTS
 from reconcile.stops import NEVER
@@ -168,7 +169,7 @@ def _with_advice(variances: pd.DataFrame, advice: dict[int, Advice], rules: Rule
             column[row] = getattr(found, name)
         draws[row] = "; ".join(f"{from_day_number(day)} {money_text(new)}" for day, _old, new, _plan, _line in found.draws)
         if found.notice_for is not None:
-            notice[row] = np.datetime64(found.notice_for - rules.plans.notice_days, "D")
+            notice[row] = np.datetime64(last_day(found.notice_for, rules.plans.notice_days), "D")
         if found.first_changeable is not None:
             first[row] = np.datetime64(found.first_changeable, "D")
     table = variances.assign(

@@ -13,6 +13,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, NamedTuple
 
 from reconcile.money import split_equal
+from reconcile.notices import in_time
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -110,7 +111,7 @@ def advise(at: Situation, rules: AdviceRules) -> Advice:
     if abs(at.variance + again + awaited) <= rules.plan_tolerance and not stops:
         return Advice(again=again, awaited=awaited, held=held, again_lines=told)
     free = [line for line in pending if line.plan not in at.stopped]
-    kept_lines = [line for line in free if line.kind == "fee" or line.draw_date - at.today < rules.notice_days]
+    kept_lines = [line for line in free if line.kind == "fee" or not in_time(at.today, line.draw_date, rules.notice_days)]
     kept = sum(line.amount for line in kept_lines)
     kept += sum(line.amount for line in at.lines if line.state == "in transit" and line.on_bill)
     change = _ordered([line for line in free if line not in kept_lines])

@@ -30,6 +30,7 @@ from reconcile.outside import is_outside, meeting_payments
 from reconcile.plans import advise_plans, again_today, person_decides_first
 from reconcile.proof import hold
 from reconcile.report_tables import draws_table, entries_of_run, other_terms_table, run_notes, unmatched_table
+from reconcile.return_rates import return_rates
 from reconcile.states import draw_states
 from reconcile.stops import NEVER, stopped_since
 from reconcile.texts import among, is_word
@@ -147,6 +148,9 @@ def _tables(at: Worked, exports: Exports, rules: Rules) -> dict[str, pd.DataFram
         "next_draws": next_draws(at.lines, stopped, at.keys.lookup(at.lines), at.plans.advice, at.decide, rules, rules.banking_days()),
         "draw_dates": draw_dates(at.lines, at.matching.pairs, at.ledger, at.postings, at.money),
         "settlement_days": settlement_days(at.lines, at.events, at.money),
+        "return_rates": return_rates(
+            at.lines, at.events, at.book, at.owners, at.money["line_at"].to_numpy(), at.matching.undoings, rules, at.as_of
+        ),
         "unmatched_events": unmatched_table(at.events, at.money),
         "entries": entries_of_run(at.dated, at.lines, at.states, at.aid, at.money, at.postings, at.ledger, at.counted),
         "rejected_rows": exports.rejected,

@@ -311,6 +311,18 @@ OUTPUTS: dict[str, tuple[Column, ...]] = {
         ("net", "money"),
         ("no_money", "money"),
     ),
+    "return_rates": _out(
+        ("name", "text"),
+        ("window", "text"),
+        ("from", "date"),
+        ("through", "date"),
+        ("returns", "count"),
+        ("base", "count"),
+        ("percent", "text"),
+        ("level", "text"),
+        ("above", "word"),
+        ("more_to_pass", "count"),
+    ),
     "unmatched_events": _out(
         ("term", "id"),
         ("student_id", "id"),

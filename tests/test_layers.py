@@ -35,7 +35,7 @@ ORDER = (
             "intake_checks",
         ),
         *("intake_overlap", "intake_files", "control_totals", "intake_counts", "lost_zeros", "unused_words", "same_files", "exports"),
-        "schedule",
+        *("schedule", "notices"),
     ),
     (
         "student_case",
@@ -59,13 +59,21 @@ ORDER = (
     ("find_out_first", "proposals", "plans", "bank_gaps"),
     ("worked",),
     (
-        *("dispositions", "exception_facts", "exception_advice", "exceptions_money", "exceptions_draws", "exceptions_bill"),
+        *(
+            "dispositions",
+            "exception_facts",
+            "exception_cautions",
+            "exception_advice",
+            "exceptions_money",
+            "exceptions_draws",
+            "exceptions_bill",
+        ),
         *("exceptions_bank", "exceptions_plans", "ledger_leftovers", "exceptions_ledger", "common_causes", "standing", "exception_list"),
     ),
-    ("entries", "report_tables", "day_tables", "proof", "control"),
+    ("entries", "report_tables", "day_tables", "return_rates", "proof", "control"),
     ("run",),
     (
-        *("deliver.__init__", "deliver.csv_out", "deliver.summary", "deliver.intake_words", "run_folder", "audit"),
+        *("deliver.__init__", "deliver.csv_out", "deliver.rate_words", "deliver.summary", "deliver.intake_words", "run_folder", "audit"),
         *("run_tables", "story_facts", "deliver.story", "deliver.shown", "deliver.people"),
     ),
     ("starting", "cli_support", "reading", "run_command", "commands", "cli", "__main__"),

@@ -10,7 +10,6 @@
 - `C undoes A by rule 3`: what a return or refund undid
 - `unmatched C: return without a draw`: the reason of an event without a line; `unmatched: none`
 - `failed draw says: Present 2,400.00 again`: words of the exception of that kind; `failed draw begins: ...`: of what to do, its first words
-- `exceptions: failed draw, plan below bill`: the kinds on the list, in its order
 - `told A: plan and student disagree`: a finding about an event
 """
 
@@ -110,9 +109,6 @@ class Checker:
         elif name in {f"{kind} {how}" for kind in KINDS for how in ("says", "begins")}:
             kind, how = name.rsplit(" ", 1)
             return self._words(text, kind, how, wanted)
-        elif name == "exceptions":
-            kinds = self.rows("exceptions", "student_id")["kind"].tolist()
-            found, wanted = ", ".join(kinds), "" if wanted in ABSENT else wanted
         elif name in {"notice by", "baseline", "first changeable"}:
             found = _date_text(self.one("plans")[name.replace(" ", "_")])
             wanted = wanted if wanted in ABSENT else day(wanted).isoformat()

@@ -292,6 +292,14 @@ class Ground:
         """The engine's advice for a row of plans."""
         return self.at.plans.advice.get(row, NO_ADVICE)
 
+    @cached_property
+    def undone_by(self) -> dict[int, list[int]]:
+        """Positions of the cleared events that each return or refund undid."""
+        found: dict[int, list[int]] = {}
+        for by, of in self.at.matching.undoings[["by", "of"]].itertuples(index=False):
+            found.setdefault(int(by), []).append(int(of))
+        return found
+
     def otherwise(self, line: int) -> Advice:
         """The advice of the line's row if the money of this line, which is awaited, were not to come."""
         key = (self.lines["plan_id"][line], self.lines["line"][line])

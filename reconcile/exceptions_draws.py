@@ -8,6 +8,7 @@ import numpy as np
 
 from reconcile.exception_advice import conditional, person_first, proposal
 from reconcile.exception_facts import day_text, listed, sentence
+from reconcile.late_returns import late_words
 from reconcile.ledger import ANOTHER_KIND
 from reconcile.money import people_money
 
@@ -65,6 +66,7 @@ def _failed(on: Ground, payments: dict[int, int]) -> Iterator[Fact]:
         back = [t for t in tries if t.role in {"return", "failed"}]
         method, code = on.lines["method"][line], on.lines["return_code"][line]
         notes = [_paid_outside(on, payments.get(line))]
+        notes.append(late_words(on, [t.event for t in reversed(back)], method))
         if any(misnamed[t.event] for t in back):
             notes.append("the return names a draw that nobody knows")
         told = _disputed(on, line)
@@ -73,7 +75,7 @@ def _failed(on: Ground, payments: dict[int, int]) -> Iterator[Fact]:
         words = on.line_words(line) | {
             "day": day_text(back[-1].settled),
             "code": on.code_words(method, code),
-            "came_back": "came back" if any(t.role == "return" for t in tries) or method != "card" else "was declined",
+            "came_back": _came_back(on, line, tries),
             "consequence": on.consequence(row),
             "more": "".join(f"; {note}" for note in notes if note),
         }
@@ -87,6 +89,14 @@ def _failed(on: Ground, payments: dict[int, int]) -> Iterator[Fact]:
             advice=_failed_advice(on, line, row, tries, payments.get(line)),
             evidence=(*evidence, *_payment_evidence(on, payments.get(line))),
         )
+
+
+def _came_back(on: Ground, line: int, tries: list[Try]) -> str:
+    """What happened at the last: a bank's return, a decline (the card never paid), or a chargeback (the card's return)."""
+    found = _code(on, line)
+    if found is not None and found.klass == "chargeback":
+        return "was charged back"
+    return "came back" if any(t.role == "return" for t in tries) or on.lines["method"][line] != "card" else "was declined"
 
 
 def _failed_advice(on: Ground, line: int, row: int, tries: list[Try], payment: int | None) -> tuple[str, ...]:
@@ -259,7 +269,9 @@ def _brought_words(on: Ground, line: int, back: list[tuple[int, int]]) -> str:
         for event, cents in back
     )
     took = people_money(cleared + sum(cents for _event, cents in back))
-    return f"took {took} where {scheduled} was scheduled; {parts}, so {people_money(cleared) if cleared else 'none'} of it is in hand"
+    late = late_words(on, [event for event, _cents in back], on.lines["method"][line])
+    in_hand = f"so {people_money(cleared) if cleared else 'none'} of it is in hand{f', and {late}' if late else ''}"
+    return f"took {took} where {scheduled} was scheduled; {parts}, {in_hand}"
 
 
 def _part_actions(on: Ground, line: int, back: list[tuple[int, int]]) -> tuple[str, ...]:

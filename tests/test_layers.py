@@ -64,6 +64,8 @@ ORDER = (
             "exception_facts",
             "exception_cautions",
             "exception_advice",
+            "late_returns",
+            "exceptions_again",
             "exceptions_money",
             "exceptions_draws",
             "exceptions_bill",

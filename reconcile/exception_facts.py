@@ -7,7 +7,7 @@ by whole columns at once; only for a row that is told is a sentence written.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from functools import cached_property
+from functools import cached_property, lru_cache
 from typing import TYPE_CHECKING, Any, NamedTuple
 
 import numpy as np
@@ -67,6 +67,7 @@ class Fact:
     lead: str = ""
 
 
+@lru_cache(maxsize=4096)
 def day_text(day: int) -> str:
     """A day number as 2026-10-15."""
     return str(np.datetime64(int(day), "D"))
@@ -141,6 +142,8 @@ class Ground:
     bank_ends: int | None
     """Last day that the bank's files speak of."""
     blocked: frozenset[tuple[str, str]]
+    fee_terms: frozenset[str]
+    """Terms in which the schedules of the whole run have fee lines."""
     today: int
     lines: Columns
     events: Columns
@@ -156,7 +159,7 @@ class Ground:
     """The same for each event; -1 where no plan of the student ran."""
 
     @classmethod
-    def of(cls, at: Worked, exports: Exports, rules: Rules) -> Ground:
+    def of(cls, at: Worked, exports: Exports, rules: Rules, fee_terms: frozenset[str]) -> Ground:
         """The ground of a run."""
         return cls(
             at=at,
@@ -164,6 +167,7 @@ class Ground:
             has_postings=exports.has_postings,
             bank_ends=int(np.datetime64(exports.span.last, "D").astype("int64")) if exports.span else None,
             blocked=exports.blocked,
+            fee_terms=fee_terms,
             today=int(np.datetime64(at.as_of, "D").astype("int64")),
             lines=Columns(at.lines),
             events=Columns(at.events),

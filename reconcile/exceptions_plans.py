@@ -294,7 +294,7 @@ def _fee_missing(on: Ground, plans: pd.DataFrame) -> Iterator[Fact]:
     with_fee = set(plans.loc[plans["has_fee"], "row"])
     for term in on.rules.terms:
         mine = plans[plans["term"] == term.code]
-        if not term.plan_fee or not mine["has_fee"].any():
+        if not term.plan_fee or term.code not in on.fee_terms:
             continue
         live = mine[mine["live"] & ~mine["row"].isin(with_fee)].sort_values(["row", "enrolled_on", "plan_id"])
         for at in live.index[~live["row"].duplicated()].tolist():

@@ -8,17 +8,19 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 import pandas as pd
 
-from reconcile.as_of import undated_cancellations
 from reconcile.entries import entries_table
 from reconcile.schemas import OUTPUTS
 from reconcile.texts import distinct, first_true, is_word, positions, spread, words
 
 if TYPE_CHECKING:
+    from datetime import date
+
     from reconcile.as_of import Dated
     from reconcile.events import Ints
     from reconcile.exports import Exports
 
 _NUMBER = re.compile(r"[0-9]{1,15}\Z")
+UNMATCHED_ORDER: Final = ["settled_on", "student_id", "plan_id", "reference", "file", "sheet", "row"]
 STALE_DAYS: Final = 5
 """Bank files that end more calendar days before the as-of date are told: a weekend with a holiday and the day after is no more."""
 
@@ -48,7 +50,7 @@ def unmatched_table(events: pd.DataFrame, money: pd.DataFrame) -> pd.DataFrame:
     which = np.flatnonzero(~is_word(money["reason"], ""))
     whose = money[["student_id", "term", "plan_id", "line", "reason"]].iloc[which]
     table = events.iloc[which].assign(**{name: whose[name] for name in whose.columns}, without_a_line=loose.iloc[which])
-    table = table.sort_values(["settled_on", "student_id", "plan_id", "reference", "file", "sheet", "row"])
+    table = table.sort_values(UNMATCHED_ORDER)
     return table[[column.name for column in OUTPUTS["unmatched_events"]]].reset_index(drop=True)
 
 
@@ -95,24 +97,25 @@ def other_terms_table(dated: dict[str, Dated]) -> pd.DataFrame:
     return table.groupby(["term", "student_id"], as_index=False, sort=True)[["charges", "aid", "postings", "rows"]].sum()
 
 
-def run_notes(exports: Exports, dated: dict[str, Dated]) -> tuple[str, ...]:
-    """What the reader of the summary must know of the run as a whole, one sentence each."""
+def run_notes(exports: Exports, as_of: date, left_out: int, undated: int) -> tuple[str, ...]:
+    """What the reader of the summary must know of the run as a whole, one sentence each.
+
+    In:      how many plans were left out, and how many cancellations have no date.
+    """
     notes = []
     if not exports.has_postings:
         notes.append("No postings export: payments outside the plan are invisible, so a bill may look short that was paid otherwise.")
     if exports.span is None:
         notes.append("The bank files hold no event and no --bank-through was given: no draw can be told as not seen.")
     else:
-        silent = (dated["cleared_draws"].as_of - exports.span.last).days
+        silent = (as_of - exports.span.last).days
         if silent > STALE_DAYS:
             notes.append(
                 f"The bank files end on {exports.span.last}, {silent} days before the as-of date: "
                 "later draws cannot be seen, and count as in transit."
             )
-    left_out = dated["plan_schedules"].rows["plan_id"][~is_word(dated["plan_schedules"].aside, "")].nunique()
     if left_out:
         notes.append(f"Plans enrolled after the as-of date and left out: {left_out}.")
-    undated = undated_cancellations(dated)
     if undated:
         notes.append(f"Cancelled lines and awards without a date, which count as cancelled at every as-of date: {undated}.")
     return tuple(notes)

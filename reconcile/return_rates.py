@@ -30,8 +30,6 @@ from reconcile.student_case import TOLD_ONLY
 from reconcile.texts import among, is_word
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
-
     from reconcile.events import Book, Bools, Ints, Owners
     from reconcile.policy import Rules
 
@@ -92,23 +90,29 @@ def windows_of(as_of: date, days: int) -> tuple[tuple[str, date, date], ...]:
     )
 
 
-def return_rates(
-    lines: pd.DataFrame, events: pd.DataFrame, book: Book, owners: Owners, line_at: Ints, undoings: pd.DataFrame, rules: Rules, as_of: date
+def rate_counts(
+    lines: pd.DataFrame,
+    events: pd.DataFrame,
+    book: Book,
+    owners: Owners,
+    money: pd.DataFrame,
+    undoings: pd.DataFrame,
+    rules: Rules,
+    as_of: date,
 ) -> pd.DataFrame:
-    """Count the bank's returns against the bank draws of each window, level by level.
+    """Count the bank's returns and the bank draws of each window, level by level; the counts of several parts of the students add up.
 
-    In:      schedule lines (method), bank events up to the as-of day with their plans, the line that each event is on (or NOBODY), and what
-             each return undid.
-    Out:     OUTPUTS["return_rates"], one row per window and level, in the order of the rules; `percent` and `level` in percent.
+    In:      schedule lines (method), bank events up to the as-of day with their plans, the line that each event is on, and what each return
+             undid.
+    Out:     name, window, from, through, level (hundredths of a percent), returns, base: one row per window and level.
     Rules:   returns.toml rates and class
-    Keeps:   integers only; the order of rows plays no part.
     """
-    of_bank = _of_bank(lines, events, book, owners, line_at)
+    of_bank = _of_bank(lines, events, book, owners, money["line_at"].to_numpy())
     cleared = of_bank & is_word(events["outcome"], "cleared")
     returned = of_bank & is_word(events["outcome"], "returned")
     classes = _classes(events, returned, rules)
     returned &= classes != DISPUTE
-    counts = cleared | (returned & ~_of_a_draw_in_the_file(events, undoings))
+    counts = cleared | (returned & ~_of_a_draw_in_the_file(events, money, undoings))
     settled = day_numbers(events["settled_on"])
     rows = []
     for name, first, last in windows_of(as_of, rules.returns.rates.days):
@@ -117,8 +121,31 @@ def return_rates(
         back = classes[returned & inside]
         for level in rules.returns.rates.levels:
             mine = len(back) if "all" in level.classes else int(np.isin(back, level.classes).sum())
-            rows.append((level.name, name, first, last, Rate(mine, base, level.percent)))
-    return _table(rows)
+            rows.append((level.name, name, pd.Timestamp(first), pd.Timestamp(last), level.percent, mine, base))
+    kinds = {"name": "str", "window": "str", "from": "datetime64[s]", "through": "datetime64[s]", **dict.fromkeys(_COUNTS, "int64")}
+    return pd.DataFrame(rows, columns=list(kinds)).astype(kinds)
+
+
+_COUNTS = ("level", "returns", "base")
+
+
+def return_rates(counts: pd.DataFrame) -> pd.DataFrame:
+    """The return rates of a run.
+
+    In:      rows of `rate_counts`, of one part of the students or of several, one after the other.
+    Out:     OUTPUTS["return_rates"], one row per window and level, in the order of the rules; `percent` and `level` in percent.
+    Keeps:   integers only.
+    """
+    by = ["name", "window", "from", "through", "level"]
+    table = counts.groupby(by, as_index=False, sort=False)[["returns", "base"]].sum()
+    rates = [Rate(*row) for row in table[["returns", "base", "level"]].itertuples(index=False)]
+    table = table.assign(
+        percent=pd.Series([rate.percent for rate in rates], dtype="str"),
+        level=pd.Series([money_text(rate.level) for rate in rates], dtype="str"),
+        above=pd.Series(["yes" if rate.above else "no" for rate in rates], dtype="str"),
+        more_to_pass=pd.Series([rate.more_to_pass for rate in rates], dtype="int64"),
+    )
+    return table[[column.name for column in OUTPUTS["return_rates"]]]
 
 
 def _number(day: date) -> int:
@@ -150,32 +177,15 @@ def _classes(events: pd.DataFrame, returned: Bools, rules: Rules) -> np.ndarray[
     return found
 
 
-def _of_a_draw_in_the_file(events: pd.DataFrame, undoings: pd.DataFrame) -> Bools:
-    """Whether each return undoes a draw that the file shows as cleared, or names one."""
+def _of_a_draw_in_the_file(events: pd.DataFrame, money: pd.DataFrame, undoings: pd.DataFrame) -> Bools:
+    """Whether each return undoes a draw that the file shows as cleared, or names one of the same student."""
     found = np.zeros(len(events), dtype=bool)
     found[undoings["by"].to_numpy()] = True
-    named = ~is_word(events["original_reference"], "")
-    if named.any():
-        shown = events["reference"][is_word(events["outcome"], "cleared") & ~is_word(events["reference"], "")]
-        found |= named & among(events["original_reference"], shown)
+    named = np.flatnonzero(~is_word(events["original_reference"], "") & ~found)
+    if len(named):
+        wanted = events["original_reference"].iloc[named]
+        shown = np.flatnonzero(is_word(events["outcome"], "cleared") & among(events["reference"], sorted(set(wanted))))
+        student = money["student_id"]
+        draws = set(zip(student.iloc[shown], events["reference"].iloc[shown], strict=True))
+        found[named] = [key in draws for key in zip(student.iloc[named], wanted, strict=True)]
     return found
-
-
-def _table(rows: Sequence[tuple[str, str, date, date, Rate]]) -> pd.DataFrame:
-    """The rows as the file has them."""
-    names, windows, firsts, lasts, rates = zip(*rows, strict=True) if rows else ((), (), (), (), ())
-    table = pd.DataFrame(
-        {
-            "name": pd.Series(names, dtype="str"),
-            "window": pd.Series(windows, dtype="str"),
-            "from": pd.Series(firsts, dtype="datetime64[s]"),
-            "through": pd.Series(lasts, dtype="datetime64[s]"),
-            "returns": pd.Series([rate.returns for rate in rates], dtype="int64"),
-            "base": pd.Series([rate.base for rate in rates], dtype="int64"),
-            "percent": pd.Series([rate.percent for rate in rates], dtype="str"),
-            "level": pd.Series([money_text(rate.level) for rate in rates], dtype="str"),
-            "above": pd.Series(["yes" if rate.above else "no" for rate in rates], dtype="str"),
-            "more_to_pass": pd.Series([rate.more_to_pass for rate in rates], dtype="int64"),
-        }
-    )
-    return table[[column.name for column in OUTPUTS["return_rates"]]]

@@ -73,12 +73,13 @@ ORDER = (
         *("exceptions_bank", "exceptions_plans", "ledger_leftovers", "exceptions_ledger", "common_causes", "standing", "exception_list"),
     ),
     ("entries", "report_tables", "day_tables", "return_rates", "proof", "control"),
-    ("run",),
+    ("parts", "settle"),
+    ("merged", "run"),
     (
         *("deliver.__init__", "deliver.csv_out", "deliver.rate_words", "deliver.summary", "deliver.intake_words", "run_folder", "audit"),
         *("run_tables", "story_facts", "deliver.story", "deliver.shown", "deliver.people"),
     ),
-    ("starting", "cli_support", "reading", "run_command", "commands", "cli", "__main__"),
+    ("starting", "cli_support", "forked", "reading", "run_command", "commands", "cli", "__main__"),
 )
 """Groups from the bottom up. A module imports from the groups before its own, and within its own as long as nothing goes in a circle."""
 

@@ -161,9 +161,11 @@ def plain_count(world: Any, rules: Rules, level: tuple[str, ...], first: date, l
         (x["plan_id"], x["line"]) for x in world.exports["plan_schedules"] if x["method"] == "card" and x["enrolled_on"] <= world.as_of
     }
     codes = {(code.method, code.code): code.klass for code in rules.returns.codes}
-    shown = {row["reference"] for row in rows if row["outcome"] == "cleared" and row["reference"] and row["settled_on"] <= world.as_of}
+    both = [(row, found) for row, found in zip(rows, events, strict=True) if row["settled_on"] <= world.as_of]
+    whose = {id(row): found["student_id"] or row["student_id"] for row, found in both}
+    shown = {(whose[id(row)], row["reference"]) for row, _found in both if row["outcome"] == "cleared" and row["reference"]}
     returns = base = 0
-    for row, found in zip(rows, events, strict=True):
+    for row, found in both:
         if not first <= row["settled_on"] <= last or row["kind"] == "payment" or row["outcome"] == "refunded":
             continue
         lines = [key[:2] for key in found["lines"]]
@@ -176,7 +178,7 @@ def plain_count(world: Any, rules: Rules, level: tuple[str, ...], first: date, l
         if row["outcome"] == "cleared":
             base += 1
             continue
-        base += not found["undoes"] and row["original_reference"] not in shown
+        base += not found["undoes"] and (whose[id(row)], row["original_reference"]) not in shown
         returns += "all" in level or codes.get(("bank", row["return_code"]), "") in level
     return returns, base
 

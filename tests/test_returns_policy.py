@@ -131,7 +131,7 @@ def test_an_unknown_code_breaks_no_run_and_is_shown_as_unknown(code: str) -> Non
     """The draw failed, nobody knows what the code allows, and nothing is drawn for it until the bank has said."""
     text = words(september(code), "2026-10-05")
     assert ("a code that the rules do not list" in text) is bool(code)
-    assert ("no return code given" in text) is not code
+    assert ("no return code given" in text) is (not code)
     assert "Ask the bank what the code means first." in text
     plan = run(september(code), "2026-10-05").tables["plans"].iloc[0]
     assert (plan["again"], plan["awaited"], plan["proposed_draws"]) == (0, DRAW, "")
@@ -270,7 +270,7 @@ def test_a_late_return_is_flagged_and_never_refused(code: str, day: str, said: s
 
     R06 has no time frame in the rules (sources disagree): nobody can call it late.
     """
-    name = {"original_reference": "D2"} if named else {}
+    name: dict[str, Any] = {"original_reference": "D2"} if named else {}
     rows = story(cleared_draws=[back(day, "X", code, **name)])
     if code == "R06" and not named:
         rows["plan_schedules"] = plan_lines()[:2]

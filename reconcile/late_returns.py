@@ -53,5 +53,5 @@ def _words(on: Ground, event: int, last: int, rule: ReturnCode) -> str:
     opening = on.days.add(from_day_number(last), 1)
     long = rule.frame_unit == "calendar" and (rule.frame or 0) >= LONG
     in_time = long and from_day_number(int(on.events["settled_on"][event])) <= opening
-    still = f", which may be in time until the opening of {opening}" if in_time else ""
-    return f"the return came late{still}: its code's {rule.frame} {rule.frame_unit} days ended on {day_text(last)}; ask the bank"
+    still = f"; it may be in time until the opening of {opening}, so ask the bank" if in_time else ": ask the bank"
+    return f"the return came late, after its code's {rule.frame} {rule.frame_unit} days ended on {day_text(last)}{still}"

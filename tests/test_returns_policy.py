@@ -255,10 +255,10 @@ def test_the_next_scheduled_draw_is_not_the_same_draw_again() -> None:
 LATE = [
     # R10 has 60 calendar days: 11 September and 60 days is 10 November; the next banking day is the 12th (Veterans Day between).
     ("R10", "2026-11-10", ""),
-    ("R10", "2026-11-12", "may be in time until the opening of 2026-11-12: its code's 60 calendar days ended on 2026-11-10"),
-    ("R10", "2026-11-13", "the return came late: its code's 60 calendar days ended on 2026-11-10"),
+    ("R10", "2026-11-12", "60 calendar days ended on 2026-11-10; it may be in time until the opening of 2026-11-12, so ask the bank"),
+    ("R10", "2026-11-13", "the return came late, after its code's 60 calendar days ended on 2026-11-10: ask the bank"),
     ("R01", "2026-09-15", ""),
-    ("R01", "2026-09-16", "the return came late: its code's 2 banking days ended on 2026-09-15"),
+    ("R01", "2026-09-16", "the return came late, after its code's 2 banking days ended on 2026-09-15: ask the bank"),
     ("R06", "2026-10-20", ""),
 ]
 
@@ -293,7 +293,7 @@ def test_a_sixty_day_return_without_a_name_finds_its_draw_until_day_sixty_four(d
 def test_a_late_part_is_flagged_too() -> None:
     """700.00 of September's draw came back as R10 after its 60 days."""
     rows = story(cleared_draws=[back("2026-11-13", "X", "R10", 700_00, original_reference="D2")])
-    assert "and the return came late: its code's 60 calendar days ended on 2026-11-10" in words(rows, "2026-11-13", "draw for less")
+    assert "and the return came late, after its code's 60 calendar days ended on 2026-11-10" in words(rows, "2026-11-13", "draw for less")
 
 
 # -- stops

@@ -190,7 +190,7 @@ def test_a_date_rolled_to_the_next_banking_day_is_the_rules_own() -> None:
 
 
 def test_an_adjusted_plan_is_judged_as_enrolled() -> None:
-    """Set anew in October, and with a line cancelled in September: it is held against the rules of its own day of enrollment, not of those."""
+    """Set anew in October, or with a line cancelled in September: it is held against the rules of its own day of enrollment."""
     anew = story(plan_lines(every={"set_on": "2026-10-01"}, line_5={"amount": 3_000_00}, line_4={"amount": 1_800_00}))
     assert "schedule off the rules" not in set(tables(anew, "2026-10-05")["exceptions"]["kind"])
     ended = story(plan_lines(line_5={"line_status": "cancelled", "cancelled_on": "2026-09-20"}))

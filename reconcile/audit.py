@@ -208,7 +208,7 @@ def build_audit(
         "kind": kind,
         "as_of": as_of.isoformat(),
         "version": version,
-        "written_with": {"pyarrow": release_of("pyarrow")},
+        "written_with": {"pyarrow": release_of("pyarrow"), "XlsxWriter": release_of("XlsxWriter")},
         "options": {
             "without_rejected": options.without_rejected,
             "accept_drop": options.accept_drop,

@@ -13,6 +13,7 @@ Results go to stdout, messages to stderr. The commands' work stands in `commands
 
 from __future__ import annotations
 
+import gc
 import signal
 import sys
 from pathlib import Path
@@ -70,8 +71,14 @@ def run_options(command: Command) -> Command:
         click.option("--bank-from", type=IsoDate(), help="First day that the bank files cover. Else their first event."),
         click.option("--bank-through", type=IsoDate(), help="Last day that the bank files cover. Else their last event."),
         click.option("--accept-drop", is_flag=True, help="Go on though an export has far fewer rows than in the previous run."),
-        click.option("--notes", type=A_PATH, help="CSV of what people decided: exception_id, disposition, note, decided_by, decided_on."),
-        click.option("--names", is_flag=True, help="Show students' names, where the export has them, in what people look at."),
+        click.option(
+            "--notes",
+            type=A_PATH,
+            help="What people decided: a saved workbook of a run, or a CSV with exception_id, disposition, note, decided_by, decided_on.",
+        ),
+        click.option(
+            "--names", is_flag=True, help="Show students' names, where the export has them, in what people look at and in outreach.csv."
+        ),
         click.option("--only", type=click.Choice(["csv"]), help="csv: write the data files alone, for scheduled jobs."),
         click.option(
             "--fail-on", type=click.Choice(["new", "any"]), help="End with code 1 if such exceptions (but information) are on the list."
@@ -159,6 +166,7 @@ def _interrupt(*_: object) -> NoReturn:
 
 def main() -> NoReturn:
     """The entry point of the installed command; a request to end counts as an interruption, so that nothing half-written stays."""
+    gc.disable()  # a command ends soon, and looking for circles among its many small objects costs more than it frees
     survive_any_console()
     signal.signal(signal.SIGTERM, _interrupt)
     sys.exit(run())

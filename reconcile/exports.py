@@ -13,6 +13,7 @@ from __future__ import annotations
 
 import hashlib
 from dataclasses import dataclass
+from functools import partial
 from typing import TYPE_CHECKING
 
 import pandas as pd
@@ -86,11 +87,13 @@ def read_exports(
     previous_rows: Mapping[str, int] | None = None,
     accept_drop: bool = False,
     progress: Callable[[str], None] | None = None,
+    each: Callable[[Callable[[InputFile], FileRead], Sequence[InputFile]], Iterable[FileRead]] = map,
 ) -> Exports:
     """Read, type and check the exports of one run.
 
     In:      a folder or several files, in any order; the rules (terms, drop_percent); the column map; the bank's span if the office states
              it; `previous_rows` by export as `rows_by_export` gave them for the previous run, and whether a drop against them is accepted.
+             `each` reads the files (map: one after the other).
     Out:     typed tables in the order of file, sheet and row, rejected rows, counts and hashes of every input.
     Errors:  ExportsRefusedError with all sentences at once: no file, a file or column that cannot be used, the same
              file twice, control totals, a drop, ids without their zeros.
@@ -98,11 +101,9 @@ def read_exports(
     """
     found = find_files(sources, column_map)
     refusals = list(found.problems)
-    reads: list[FileRead] = []
-    for file in found.exports:
-        if progress is not None:
-            progress(f"reading {file.name}")
-        reads.append(read_input(file, column_map))
+    if progress is not None:
+        progress(f"reading {', '.join(file.name for file in found.exports)}")
+    reads = list(each(partial(read_input, column_map=column_map), found.exports))
     reads, twins = without_twins(reads, column_map or NO_MAP)
     refusals += twins
     refusals += [r for read in reads for r in (*read.refusals, *(s for sheet in read.sheets for s in sheet.refusals))]

@@ -1,8 +1,8 @@
-"""Settles the parts of the student body in several processes at once, on machines that can copy a running process (Linux).
+"""Does independent work in several processes at once, on machines that can copy a running process (Linux): files read, parts settled.
 
-Each process starts as a copy of this one, so that no export is sent to it; what it settled comes back through a file of its own, whose
-bytes are mapped, not read. The same parts give the same results as settling them one after the other. Where processes cannot be copied,
-or there is one processor only, `in_turn` does the same work.
+Each process starts as a copy of this one, so that nothing has to be sent to it; what it made comes back through a file of its own, whose
+bytes are mapped, not read. The same work gives the same results as doing it in turn. Where processes cannot be copied, or there is one
+processor only, it is done in turn.
 """
 
 from __future__ import annotations
@@ -18,24 +18,19 @@ from concurrent.futures import ProcessPoolExecutor
 from concurrent.futures.process import BrokenProcessPool
 from multiprocessing import get_context
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Final
+from typing import TYPE_CHECKING, Any, Final, TypeVar
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterable, Sequence
+    from collections.abc import Callable, Sequence
 
-    from reconcile.exports import Exports
-    from reconcile.settle import Settled
-
-SMALL: Final = 20_000
-"""Rows of all exports below which a second process costs more than it saves."""
-
-ROWS_A_PART: Final = 1_600_000
-"""Rows of a part at most, so that a run over a million students settles some of them while it holds the others only as exports."""
+Given = TypeVar("Given")
+Made = TypeVar("Made")
 
 _ALIGNED: Final = 64
+"""Tables begin at such places of a file, as array code likes them."""
 
-_work: tuple[Callable[[Exports], Any], Sequence[Exports]] | None = None
-"""What the copies of this process find: set just before they are made, and taken away at once."""
+_left: tuple[Callable[[Any], Any], Sequence[Any]] | None = None
+"""What the copies of this process find to do: set just before they are made, and taken away at once."""
 
 
 def processors() -> int:
@@ -45,64 +40,50 @@ def processors() -> int:
     return len(os.sched_getaffinity(0))
 
 
-def how_many_parts(rows: int, workers: int) -> int:
-    """Into how many parts to cut so many rows of exports."""
-    if rows < SMALL or workers < 2:
-        return 1
-    return workers * -(-rows // (workers * ROWS_A_PART))
+def forked(work: Callable[[Given], Made], given: Sequence[Given], workers: int) -> list[Made]:
+    """What `work` makes of each thing given, in order, done by so many processes at once; in turn if that is one.
 
-
-def each_in_processes(workers: int) -> Callable[[Callable[[Exports], Settled], Sequence[Exports]], Iterable[Settled]]:
-    """A `map` over parts with so many processes at once; with one part or one worker, in turn."""
-
-    def each(settle: Callable[[Exports], Settled], parts: Sequence[Exports]) -> Iterable[Settled]:
-        return map(settle, parts) if workers < 2 or len(parts) < 2 else _forked(settle, parts, workers)
-
-    return each
-
-
-def _forked(settle: Callable[[Exports], Any], parts: Sequence[Exports], workers: int) -> list[Any]:
-    """What `settle` gives for each part, in order; an error of a part is raised here as it was there."""
-    global _work  # noqa: PLW0603 (a copied process finds its work where this one left it)
+    Errors:  an error of the work is raised here as it was there; MemoryError if a process was ended from outside.
+    """
+    global _left  # noqa: PLW0603 (a copied process finds its work where this one left it)
+    if min(workers, len(given)) < 2:
+        return [work(one) for one in given]
     with tempfile.TemporaryDirectory(prefix="reconcile-") as place, warnings.catch_warnings():
         # Python warns that a copy of a process with threads may hang; the copies use none of ours, and arrow starts its own anew.
         warnings.simplefilter("ignore", DeprecationWarning)
-        _work = (settle, parts)
+        _left = (work, given)
         gc.freeze()
         try:
-            with ProcessPoolExecutor(min(workers, len(parts)), mp_context=get_context("fork")) as pool:
-                files = [pool.submit(_settle_one, number, Path(place)) for number in range(len(parts))]
-                return [_mapped(file.result()) for file in files]
+            with ProcessPoolExecutor(min(workers, len(given)), mp_context=get_context("fork")) as pool:
+                made = [pool.submit(_one, number, Path(place)) for number in range(len(given))]
+                return [_mapped(file.result()) for file in made]
         except BrokenProcessPool as error:
-            raise MemoryError(
-                "a process that settled a part of the students was ended from outside, as a rule for want of memory"
-            ) from error
+            raise MemoryError("a process that did part of the work was ended from outside: as a rule, memory ran out") from error
         finally:
-            _work = None
+            _left = None
             gc.unfreeze()
 
 
-def _settle_one(number: int, place: Path) -> Path:
-    """In a copied process: settle one part and leave the result in a file."""
-    if _work is None:
+def _one(number: int, place: Path) -> Path:
+    """In a copied process: do one piece of the work and leave what it made in a file."""
+    if _left is None:
         raise RuntimeError("no work was left for this process")
-    settle, parts = _work
+    work, given = _left
     buffers: list[pickle.PickleBuffer] = []
-    told = pickle.dumps(settle(parts[number]), protocol=5, buffer_callback=buffers.append)
-    views = [buffer.raw() for buffer in buffers]
-    sizes = [len(told), *(view.nbytes for view in views)]
-    head = pickle.dumps(sizes)
+    told = pickle.dumps(work(given[number]), protocol=5, buffer_callback=buffers.append)
+    views = [memoryview(told), *(buffer.raw() for buffer in buffers)]
+    head = pickle.dumps([view.nbytes for view in views])
     path = place / str(number)
     with path.open("xb") as file:
         file.write(len(head).to_bytes(8, "little") + head)
-        for piece in (memoryview(told), *views):
+        for view in views:
             file.write(bytes(-file.tell() % _ALIGNED))
-            file.write(piece)
+            file.write(view)
     return path
 
 
-def _mapped(path: Path) -> Any:  # noqa: ANN401 (what `settle` gives)
-    """The result in a file; its tables stay in the mapped file, which may be removed meanwhile."""
+def _mapped(path: Path) -> Any:  # noqa: ANN401 (whatever the work made)
+    """What is in a file; its tables stay in the mapped file, which may be removed meanwhile."""
     with path.open("rb") as file:
         held = memoryview(mmap.mmap(file.fileno(), 0, access=mmap.ACCESS_READ))
     path.unlink()

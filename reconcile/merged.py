@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+from functools import partial
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -14,7 +16,7 @@ from reconcile.schemas import EXPORTS, OUTPUTS
 from reconcile.texts import distinct, positions
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Callable, Iterator, Sequence
 
     from reconcile.policy import Rules
     from reconcile.settle import Settled
@@ -22,7 +24,35 @@ if TYPE_CHECKING:
 _ADDED = {"draw_dates": ("term", "draw_date"), "settlement_days": ("settled_on", "method")}
 
 
-def merge(settled: Sequence[Settled], rules: Rules) -> dict[str, pd.DataFrame]:
+class Tables(Mapping[str, pd.DataFrame]):
+    """Tables by name, each put together when it is first asked for: a run whose large files are written in pieces needs few of them."""
+
+    def __init__(self, make: Mapping[str, Callable[[], pd.DataFrame]]) -> None:
+        self._make = dict(make)
+        self._made: dict[str, pd.DataFrame] = {}
+
+    def __getitem__(self, name: str) -> pd.DataFrame:
+        """The table of that name."""
+        if name not in self._made:
+            self._made[name] = self._make[name]()
+        return self._made[name]
+
+    def __iter__(self) -> Iterator[str]:
+        """The names, in order."""
+        return iter(self._make)
+
+    def __len__(self) -> int:
+        """How many tables there are."""
+        return len(self._make)
+
+    def __or__(self, others: Mapping[str, pd.DataFrame]) -> Tables:
+        """These tables and others."""
+        both = Tables(self._make | {name: partial(others.__getitem__, name) for name in others})
+        both._made = self._made | dict(others)
+        return both
+
+
+def merge(settled: Sequence[Settled], rules: Rules) -> Tables:
     """The tables of the run, of all its parts in the order of students.
 
     In:      at least one settled part.
@@ -30,17 +60,29 @@ def merge(settled: Sequence[Settled], rules: Rules) -> dict[str, pd.DataFrame]:
              lines of proof of the parts, shaped by schemas.OUTPUTS.
     Keeps:   the same tables however the student body was cut.
     """
-    tables = {name: _by(([part.tables[name] for part in settled]), "term") for name in ("students", "draws", "plans", "other_terms")}
-    tables["entries"] = _by([part.tables["entries"] for part in settled], "export", list(EXPORTS))
-    unmatched = _joined([part.tables["unmatched_events"] for part in settled])
-    tables["unmatched_events"] = unmatched.sort_values(UNMATCHED_ORDER, ignore_index=True) if len(settled) > 1 else unmatched
-    for name, by in _ADDED.items():
-        added = _joined([part.sums[name] for part in settled]).groupby(list(by), as_index=False, sort=True).sum()
-        tables[name] = added[[column.name for column in OUTPUTS[name]]]
-    tables["next_draws"] = next_draws(_joined([part.sums["coming"] for part in settled]), rules)
-    tables["return_rates"] = return_rates(_joined([part.sums["rates"] for part in settled]))
-    tables["proof"] = _joined([part.sums["proof"] for part in settled])
-    return tables
+
+    def of(name: str) -> list[pd.DataFrame]:
+        return [part.tables[name] if name in part.tables else part.sums[name] for part in settled]
+
+    def added(name: str, by: Sequence[str]) -> pd.DataFrame:
+        return _joined(of(name)).groupby(list(by), as_index=False, sort=True).sum()[[column.name for column in OUTPUTS[name]]]
+
+    return Tables(
+        {name: partial(lambda name: _by(of(name), "term"), name) for name in ("students", "draws", "plans", "other_terms")}
+        | {name: partial(added, name, by) for name, by in _ADDED.items()}
+        | {
+            "entries": lambda: _by(of("entries"), "export", list(EXPORTS)),
+            "unmatched_events": lambda: _sorted(of("unmatched_events")),
+            "next_draws": lambda: next_draws(_joined(of("coming")), rules),
+            "return_rates": lambda: return_rates(_joined(of("rates"))),
+            "proof": lambda: _joined(of("proof")),
+        }
+    )
+
+
+def _sorted(tables: Sequence[pd.DataFrame]) -> pd.DataFrame:
+    whole = _joined(tables)
+    return whole if len(tables) == 1 else whole.sort_values(UNMATCHED_ORDER, ignore_index=True)
 
 
 def _joined(tables: Sequence[pd.DataFrame]) -> pd.DataFrame:

@@ -272,6 +272,32 @@ class Exceptions(RuleTable):
     packet_threshold: Money
 
 
+class LetterKind(RuleTable):
+    """What a letter says of one kind of exception; `only_after` a person wrote one of these dispositions (empty: at once).
+
+    proposes:  the proposed draws hold as they stand, with nothing to find out first, so that the letter may name them.
+    """
+
+    why: Text
+    only_after: Texts = ()
+    proposes: YesNo = False
+
+
+class Letters(RuleTable):
+    """`letters.toml`: letters to families, sentence by sentence, with words in braces to fill in."""
+
+    greeting: Text
+    without_name: Text
+    not_after: Texts = ()
+    draw_changes: Text
+    draw_may_change: Text
+    draw_again: Text
+    money_back: Text
+    to_pay: Text
+    closing: Text
+    kinds: Annotated[dict[str, LetterKind], Field(alias="kind", description='tables such as [kind."failed draw"]')]
+
+
 class Calendar(RuleTable):
     """`calendar.toml`: the banks' calendar and the office's own closing days."""
 

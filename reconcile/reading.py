@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, NoReturn
 
 from reconcile import audit, run_folder, schemas
+from reconcile.at_once import read_at_once
 from reconcile.cli_support import RulesPlace, find_rules, refuse_missing, say, step
 from reconcile.cli_support import map_hint as hint_of_map
 from reconcile.column_map import load_column_map
@@ -16,7 +17,9 @@ from reconcile.errors import RefusedError
 from reconcile.exports import ExportsRefusedError, read_exports
 from reconcile.intake_counts import SourceFile
 from reconcile.policy import load_rules
+from reconcile.read_back import edited_workbooks, words_before
 from reconcile.run_tables import read_previous_list
+from reconcile.workbook_notes import ReadBack, read_workbook_notes, unread_sentence
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -30,6 +33,7 @@ if TYPE_CHECKING:
     from reconcile.exports import Exports
     from reconcile.policy import Rules
     from reconcile.standing import PreviousList
+    from reconcile.workbook_notes import Unread
 
 
 @dataclass(frozen=True)
@@ -90,13 +94,46 @@ def list_before(request: Request) -> PreviousList | None:
     return None if found is None else read_previous_list(found)
 
 
-def with_notes(exports: Exports, request: Request, rules: Rules) -> tuple[Exports, tuple[Note, ...]]:
-    """What people wrote about exceptions; the file counts among the inputs, so that the audit names it."""
-    if request.notes is None:
-        return exports, ()
-    notes = read_notes(request.notes, rules)
-    source = SourceFile(request.notes.name, audit.sha256_of(request.notes), request.notes.stat().st_size, role="notes")
-    return dataclasses.replace(exports, sources=(*exports.sources, source)), notes
+def with_notes(exports: Exports, request: Request, rules: Rules) -> tuple[Exports, Written]:
+    """What people wrote about exceptions; each file that was read counts among the inputs, so that the audit names it.
+
+    Read are the workbooks that were saved since their run, and the file of `--notes`, a CSV or a workbook.
+
+    Errors:  RefusedError if the file of `--notes` is not there, or is a CSV with a mistake.
+    """
+    before = previous_folder(request)
+    edited = edited_workbooks(before, request.reports, request.as_of)
+    found, sources, now = Written(), [], words_before(before) if edited or request.notes else {}
+    for one in edited:
+        found = found.then(read_workbook_notes(one.path, one.name, rules, words_before(one.run), now))
+        sources.append(SourceFile(one.name, one.sha256, one.path.stat().st_size, role="notes"))
+    given = request.notes
+    if given is not None and not given.is_file():
+        raise RefusedError(f"The notes in {given} cannot be read: there is no such file. Check the path.")
+    if given is not None and (sha256 := audit.sha256_of(given)) not in {one.sha256 for one in edited}:
+        if given.suffix.casefold() in {".xlsx", ".xlsm"}:
+            found = found.then(read_workbook_notes(given, given.name, rules, now))
+        else:
+            found = found.then(ReadBack(read_notes(given, rules), ()))
+        sources.append(SourceFile(given.name, sha256, given.stat().st_size, role="notes"))
+    return dataclasses.replace(exports, sources=(*exports.sources, *sources)), found
+
+
+@dataclass(frozen=True)
+class Written:
+    """What people wrote in all files that were read, and what of it could not be."""
+
+    notes: tuple[Note, ...] = ()
+    unread: tuple[Unread, ...] = ()
+
+    def then(self, more: ReadBack) -> Written:
+        """This and what one more file gave."""
+        return Written((*self.notes, *more.notes), (*self.unread, *more.unread))
+
+    @property
+    def told(self) -> tuple[str, ...]:
+        """Each thing that could not be read, in one sentence for the notes of the run."""
+        return tuple(unread_sentence(one) for one in self.unread)
 
 
 def read_all(
@@ -116,6 +153,7 @@ def read_all(
             previous_rows=previous.rows if previous else None,
             accept_drop=request.accept_drop if request else False,
             progress=step,
+            each=read_at_once,
         )
     except ExportsRefusedError as error:
         more = (*_list_of_rejected(error.rejected, request), *(() if column_map else hint_of_map(sources)))

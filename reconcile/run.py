@@ -1,6 +1,6 @@
 """The recipe of a run: from accepted exports to every student's standing, proved, and the list of what a person should look at.
 
-    exports -> parts of the student body -> each settled -> put together -> proof -> exception list
+    exports -> parts of the student body -> each settled -> put together -> proof -> exception list -> outreach
 
 Students are independent, so a run is a map over parts (`settle`), a merge (`merged`), and one pass over the whole for what only the whole
 can tell: whether a bank file is missing, whether many exceptions have one cause. Pure: no clock, no files, nothing printed.
@@ -17,13 +17,15 @@ from reconcile.bank_gaps import gap_notes, hardly_seen
 from reconcile.control import prove_intake
 from reconcile.exception_list import list_exceptions
 from reconcile.merged import merge
+from reconcile.outreach import outreach
 from reconcile.parts import Whole, cut_by_student, whole_of
 from reconcile.proof import hold
 from reconcile.report_tables import run_notes
 from reconcile.settle import settle
+from reconcile.standing import typed
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterable, Sequence
+    from collections.abc import Callable, Iterable, Mapping, Sequence
     from datetime import date
 
     import pandas as pd
@@ -43,7 +45,7 @@ class Result:
     """What a run shows: the data tables by the name of their file, and notes for the person who reads the summary."""
 
     as_of: date
-    tables: dict[str, pd.DataFrame]
+    tables: Mapping[str, pd.DataFrame]
     findings: tuple[Finding, ...]
     notes: tuple[str, ...]
 
@@ -55,15 +57,18 @@ def reconcile_exports(
     *,
     previous: PreviousList | None = None,
     notes: Sequence[Note] = (),
+    unread: pd.DataFrame | None = None,
+    names: Mapping[str, str] | None = None,
     everyone_exact: bool = False,
     parts: int = 1,
     each: Each = map,
 ) -> Result:
     """Work out every student's standing as of a day, prove it, and list what a person should look at.
 
-    In:      accepted exports, rules; the exception list of the run before and what people wrote about it since. `parts`: into how many
-             parts the student body is cut, and `each`: what settles them (map: one after the other); neither changes any result.
-             `everyone_exact` sends all students through the exact function: for tests.
+    In:      accepted exports, rules; the exception list of the run before, what people wrote about it since, and what of that could not
+             be read (OUTPUTS["unread_notes"]); names by student id, if they may be shown. `parts`: into how many parts the student body is
+             cut, and `each`: what settles them (map: one after the other); neither changes any result. `everyone_exact` sends all students
+             through the exact function: for tests.
     Out:     Result; its tables are shaped by schemas.OUTPUTS and proved.
     Errors:  RefusedError if the bank files begin too late for a line; ProofError if a control total does not come out.
     """
@@ -79,11 +84,13 @@ def reconcile_exports(
     if len(gaps):  # a bank file is missing in the middle: rare, and only the whole can tell, so that everyone is settled once more
         settled = settled_with(Whole(gaps, whole.fee_terms))
     tables = merge(settled, rules)
-    tables |= {"proof": prove_intake(exports, tables["proof"], len(tables["entries"])), "rejected_rows": exports.rejected}
-    hold(tables["proof"])
+    proof = prove_intake(exports, tables["proof"], sum(len(part.tables["entries"]) for part in settled))
+    hold(proof)
     facts = [fact for part in settled for fact in part.facts]
     listed = list_exceptions(facts, sum(part.plans for part in settled), rules, as_of, previous, notes)
-    tables |= {"exceptions": listed.table, "dispositions": listed.dispositions}
+    tables |= {"proof": proof, "rejected_rows": exports.rejected, "exceptions": listed.table, "dispositions": listed.dispositions}
+    letters = outreach(listed.table, tables["plans"], tables["draws"], rules, as_of, names or {})
+    tables |= {"unread_notes": typed([], "unread_notes") if unread is None else unread, "outreach": letters}
     findings = tuple(found for part in settled for found in part.findings)
     undated, left_out = sum(part.undated for part in settled), sum(part.left_out for part in settled)
     return Result(as_of, tables, findings, (*gap_notes(gaps), *run_notes(exports, as_of, left_out, undated), *listed.notes))

@@ -105,13 +105,13 @@ class Memory:
             told = _decided(row, int(row["amount"]))
             if told.words == self._decided.get(str(row["exception_id"]), Decided()).words:
                 self._decided[str(row["exception_id"])] = told
-        known = {(str(row["exception_id"]), *_decided(row).words) for row in (*self._log, *self.before.values())}
+        known = {(str(row["exception_id"]), *_compared(_decided(row))) for row in (*self._log, *self.before.values())}
         self._new: dict[str, Decided] = {}
         self._written: list[tuple[str, Decided]] = []
         for note in sorted(notes, key=lambda n: n.decided_on.isoformat() if n.decided_on else ""):
             on = None if note.decided_on is None else pd.Timestamp(note.decided_on)
-            decided = Decided(note.disposition, note.note, note.decided_by, on)
-            if (note.exception_id, *decided.words) not in known:
+            decided = Decided(note.disposition, note.note, note.decided_by, on, note.saw)
+            if note.anew or (note.exception_id, *_compared(decided)) not in known:
                 self._new[note.exception_id] = decided
                 self._written.append((note.exception_id, decided))
 
@@ -134,6 +134,8 @@ class Memory:
         if new is None:
             old = self._decided.get(exception_id, Decided())
             return old if old.amount is not None or before is None or not old.disposition else old._replace(amount=int(before["amount"]))
+        if new.amount is not None:
+            return new
         saw_today = before is None or before["standing"] == RESOLVED or (new.decided_on is not None and new.decided_on >= self._as_of)
         return new._replace(amount=amount if saw_today or before is None else int(before["amount"]))
 
@@ -176,7 +178,7 @@ class Memory:
         """
         written = []
         for id_, decided in self._written:
-            spoke_of = self._decision(id_, amounts.get(id_)).amount
+            spoke_of = decided.amount if decided.amount is not None else self._decision(id_, amounts.get(id_)).amount
             row = rows.get(id_, {})
             about = {name: row.get(name, "") for name in ("kind", "term", "student_id")}
             amount = spoke_of if spoke_of is not None else int(self.before.get(id_, {}).get("amount", 0))
@@ -193,6 +195,11 @@ def _log_of(previous: PreviousList | None) -> list[dict[str, Any]]:
 def _decided(row: Mapping[str, Any], amount: int | None = None) -> Decided:
     on = row["decided_on"]
     return Decided(str(row["disposition"]), str(row["note"]), str(row["decided_by"]), None if pd.isna(on) else pd.Timestamp(on), amount)
+
+
+def _compared(decided: Decided) -> tuple[str, ...]:
+    """The words without what a data file adds to or takes from a text: the apostrophe before a formula, breaks, doubled spaces."""
+    return tuple(" ".join(word.replace("'", "").split()) for word in decided.words)
 
 
 def _written(decided: Decided) -> dict[str, Any]:

@@ -19,6 +19,7 @@ import pytest
 
 from reconcile import cli, cli_support, run_command
 from reconcile.cli import run
+from reconcile.deliver.people import WRITERS
 from reconcile.errors import ProofError
 from reconcile.run import Result
 from reconcile.schemas import DTYPES, OUTPUTS
@@ -99,7 +100,7 @@ def test_daily_leaves_a_run_folder(work: Path, ran: Callable[..., Ran]) -> None:
     assert code == 0, err
     assert [p.name for p in (work / "reports").iterdir()] == [f"{AS_OF}-daily"]
     held = set(tree(work / "reports" / f"{AS_OF}-daily"))
-    assert held == {"entries.parquet" if name == "entries" else f"{name}.csv" for name in OUTPUTS} | {"audit.json"}
+    assert held == {"entries.parquet" if name == "entries" else f"{name}.csv" for name in OUTPUTS} | {"audit.json", *WRITERS}
     assert f"Report: reports{os.sep}{AS_OF}-daily" in out
 
 

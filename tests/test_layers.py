@@ -71,15 +71,18 @@ ORDER = (
             "exceptions_bill",
         ),
         *("exceptions_bank", "exceptions_plans", "ledger_leftovers", "exceptions_ledger", "common_causes", "standing", "exception_list"),
+        *("workbook_notes", "outreach"),
     ),
-    ("entries", "report_tables", "day_tables", "return_rates", "proof", "control"),
-    ("parts", "settle"),
+    ("entries", "report_tables", "day_tables", "return_rates", "proof", "control", "figures"),
+    ("parts", "settle", "page_figures"),
     ("merged", "run"),
     (
         *("deliver.__init__", "deliver.csv_out", "deliver.rate_words", "deliver.summary", "deliver.intake_words", "run_folder", "audit"),
-        *("run_tables", "story_facts", "deliver.story", "deliver.shown", "deliver.people"),
+        *("run_tables", "story_facts", "deliver.story", "deliver.shown"),
+        *("deliver.page_charts", "deliver.page_data", "deliver.page"),
+        *("deliver.workbook_cells", "deliver.workbook_sheets", "deliver.workbook_summary", "deliver.workbook", "deliver.people"),
     ),
-    ("starting", "cli_support", "forked", "reading", "run_command", "commands", "cli", "__main__"),
+    ("starting", "cli_support", "forked", "at_once", "read_back", "reading", "run_command", "commands", "cli", "__main__"),
 )
 """Groups from the bottom up. A module imports from the groups before its own, and within its own as long as nothing goes in a circle."""
 

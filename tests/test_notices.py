@@ -18,6 +18,8 @@ from reconcile.run import reconcile_exports
 from reconcile.schedule import plan_written
 
 if TYPE_CHECKING:
+    from collections.abc import Mapping
+
     import pandas as pd
     from cases_exceptions.plan import Rows
 
@@ -25,7 +27,7 @@ RULES = load_rules(Path(__file__).parents[1] / "rules")
 SENT = day_number(date(2026, 9, 1))
 
 
-def tables(rows: Rows, as_of: str, rules: Rules = RULES) -> dict[str, pd.DataFrame]:
+def tables(rows: Rows, as_of: str, rules: Rules = RULES) -> Mapping[str, pd.DataFrame]:
     day = date.fromisoformat(as_of)
     return reconcile_exports(exports_of(rows, bank_from=date(2026, 7, 1), bank_through=day), rules, day).tables
 

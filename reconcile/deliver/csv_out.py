@@ -18,6 +18,7 @@ the file); the audit therefore says which release wrote it.
 from __future__ import annotations
 
 import re
+import shutil
 from concurrent.futures import ThreadPoolExecutor
 from typing import TYPE_CHECKING, Any, BinaryIO, Final
 
@@ -29,7 +30,7 @@ import pyarrow.parquet as pq  # type: ignore[import-untyped]
 from reconcile import schemas
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping
+    from collections.abc import Mapping, Sequence
     from pathlib import Path
 
     import pandas as pd
@@ -79,12 +80,36 @@ def write_table(table: pd.DataFrame, columns: tuple[schemas.Column, ...], path: 
     Errors:  ValueError if the table is not of that shape (a fault of ours), FileExistsError if the file is there.
     """
     _refuse_other_shape(table, columns)
-    heading = ",".join(csv_cell(c.name) for c in columns) + "\n"
-    arrays = [(c, _typed(table[c.name], c)) for c in columns]
     with path.open("xb") as file:
-        file.write(heading.encode("utf-8"))
-        for start in range(0, len(table), ROWS_AT_A_TIME):
-            _write_rows([_as_cells(array.slice(start, ROWS_AT_A_TIME), c) for c, array in arrays], file)
+        file.write(_heading(columns))
+        _write_body(table, columns, file)
+
+
+def write_rows(table: pd.DataFrame, columns: tuple[schemas.Column, ...], path: Path) -> None:
+    """Write the rows of a table as `write_table` does, without the heading row: a piece of a file that `join_pieces` puts together."""
+    _refuse_other_shape(table, columns)
+    with path.open("xb") as file:
+        _write_body(table, columns, file)
+
+
+def join_pieces(pieces: Sequence[Path], columns: tuple[schemas.Column, ...], path: Path) -> None:
+    """Write a file that does not exist yet from its heading row and the pieces in their order; each piece is removed once it is in."""
+    with path.open("xb") as file:
+        file.write(_heading(columns))
+        for piece in pieces:
+            with piece.open("rb") as rows:
+                shutil.copyfileobj(rows, file, 1 << 20)
+            piece.unlink()
+
+
+def _heading(columns: tuple[schemas.Column, ...]) -> bytes:
+    return (",".join(csv_cell(c.name) for c in columns) + "\n").encode("utf-8")
+
+
+def _write_body(table: pd.DataFrame, columns: tuple[schemas.Column, ...], file: BinaryIO) -> None:
+    arrays = [(c, _typed(table[c.name], c)) for c in columns]
+    for start in range(0, len(table), ROWS_AT_A_TIME):
+        _write_rows([_as_cells(array.slice(start, ROWS_AT_A_TIME), c) for c, array in arrays], file)
 
 
 def write_parquet(table: pd.DataFrame, columns: tuple[schemas.Column, ...], path: Path) -> None:
@@ -108,19 +133,27 @@ def write_parquet(table: pd.DataFrame, columns: tuple[schemas.Column, ...], path
         )
 
 
-def write_data_files(tables: Mapping[str, pd.DataFrame], folder: Path) -> tuple[str, ...]:
+def write_data_files(
+    tables: Mapping[str, pd.DataFrame], folder: Path, pieces: Mapping[str, Sequence[Path]] | None = None
+) -> tuple[str, ...]:
     """Write every table that `schemas.OUTPUTS` declares into the folder: `entries` as Parquet, the others as CSV; gives the file names.
 
+    In:      `pieces`: for tables whose rows were written already, the pieces of the file in their order.
     Errors:  ValueError if a declared table is missing, if there is one too many, or if one is not of its shape (all a fault of ours).
     """
     if set(tables) != set(schemas.OUTPUTS):
         raise ValueError(f"the run gave the tables {sorted(tables)}, declared are {sorted(schemas.OUTPUTS)}")
     names = {name: f"{name}.parquet" if name in PARQUET else f"{name}.csv" for name in schemas.OUTPUTS}
+
+    def write(name: str) -> None:
+        columns, path = schemas.OUTPUTS[name], folder / names[name]
+        if pieces and name in pieces:
+            join_pieces(pieces[name], columns, path)
+        else:
+            (write_parquet if name in PARQUET else write_table)(tables[name], columns, path)
+
     with ThreadPoolExecutor(max_workers=2) as writers:  # the Parquet file beside the CSV files: two threads write one file each
-        written = [
-            writers.submit(write_parquet if name in PARQUET else write_table, tables[name], schemas.OUTPUTS[name], folder / names[name])
-            for name in sorted(schemas.OUTPUTS, key=lambda name: name not in PARQUET)
-        ]
+        written = [writers.submit(write, name) for name in sorted(schemas.OUTPUTS, key=lambda name: name not in PARQUET)]
         for one in written:
             one.result()
     return tuple(names.values())

@@ -4,13 +4,16 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+from reconcile.deliver.page import write_page
+from reconcile.deliver.workbook import WORKBOOK, write_workbook
+
 if TYPE_CHECKING:
     from collections.abc import Callable
     from pathlib import Path
 
     from reconcile.deliver.shown import Shown
 
-WRITERS: dict[str, Callable[[Shown, Path], None]] = {}
+WRITERS: dict[str, Callable[[Shown, Path], None]] = {"page.html": write_page, WORKBOOK: write_workbook}
 """Writer by the name of the file that it writes into the run folder."""
 
 

@@ -16,6 +16,7 @@ from reconcile.events import NOBODY, day_numbers
 from reconcile.exception_kinds import BY_NAME
 from reconcile.ledger import POSTED
 from reconcile.money import people_money
+from reconcile.plans import may_still_come
 from reconcile.proposals import Advice
 from reconcile.student_case import line_number
 
@@ -24,6 +25,7 @@ if TYPE_CHECKING:
 
     import pandas as pd
 
+    from reconcile.banking_days import BankingDays
     from reconcile.events import Bools, Ints
     from reconcile.exports import Exports
     from reconcile.policy import Rules
@@ -293,6 +295,29 @@ class Ground:
     def advice(self, row: int) -> Advice:
         """The engine's advice for a row of plans."""
         return self.at.plans.advice.get(row, NO_ADVICE)
+
+    @cached_property
+    def undone_by(self) -> dict[int, list[int]]:
+        """Positions of the cleared events that each return or refund undid."""
+        found: dict[int, list[int]] = {}
+        for by, of in self.at.matching.undoings[["by", "of"]].itertuples(index=False):
+            found.setdefault(int(by), []).append(int(of))
+        return found
+
+    def otherwise(self, line: int) -> Advice:
+        """The advice of the line's row if the money of this line, which is awaited, were not to come."""
+        key = (self.lines["plan_id"][line], self.lines["line"][line])
+        return self.at.plans.otherwise.get(key, self.advice(int(self.row_of_line[line])))
+
+    @cached_property
+    def may_come(self) -> Bools:
+        """Whether each line was not seen and its money may still come, or was taken already."""
+        return may_still_come(self.at.lines, self.today)
+
+    @cached_property
+    def days(self) -> BankingDays:
+        """The office's banking days."""
+        return self.rules.banking_days()
 
     def consequence(self, row: int) -> str:
         """What it comes to for the bill, in words: plan over, plan short, or neither."""

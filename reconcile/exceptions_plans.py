@@ -12,9 +12,11 @@ from typing import TYPE_CHECKING, NamedTuple
 import numpy as np
 import pandas as pd
 
+from reconcile.banking_days import from_day_number
 from reconcile.events import day_numbers
 from reconcile.exception_facts import Fact, day_text, sentence, who
-from reconcile.money import people_money, percent_of_each
+from reconcile.money import people_money
+from reconcile.schedule import by_rule, tier_at
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -203,9 +205,9 @@ def _offers(on: Ground, plans: pd.DataFrame) -> Iterator[_Offer]:
     enrolled = day_numbers(plans["enrolled_on"])
     for term in on.rules.terms:
         left = live & (plans["term"] == term.code).to_numpy() & (enrolled <= _day(term.last_day_to_enroll))
-        for tier in term.tiers:
-            inside = left & (enrolled <= _day(tier.enroll_by))
-            left &= ~inside
+        tiers = {day: tier_at(term, from_day_number(day)) for day in np.unique(enrolled[left]).tolist()}
+        for place, tier in enumerate(term.tiers):
+            inside = left & np.isin(enrolled, [day for day, at in tiers.items() if at == place])
             for method in ("bank", "card"):
                 which = np.flatnonzero(inside & (plans["method"] == method).to_numpy())
                 if len(which):
@@ -221,7 +223,7 @@ def _down_payment_missing(on: Ground, plans: pd.DataFrame) -> list[tuple[Fact, s
     for offer in _offers(on, plans):
         if not offer.tier.down_percent:
             continue
-        asked = percent_of_each(plans["plan_total"].to_numpy()[offer.which], offer.tier.down_percent)
+        asked = by_rule(offer.tier, plans["plan_total"].to_numpy()[offer.which], on.rules.plans.split).down
         missing = ~plans["has_down"].to_numpy()[offer.which] & (asked > 0)
         for at, cents in zip(offer.which[missing].tolist(), asked[missing].tolist(), strict=True):
             total = int(plans["plan_total"].iloc[at])
@@ -245,11 +247,11 @@ def _off_the_rules(on: Ground, plans: pd.DataFrame, silent: set[str]) -> Iterato
 
 
 def _held_against(on: Ground, plans: pd.DataFrame, offer: _Offer, which: Ints) -> Iterator[Fact]:
-    """Hold plans against one offer, draw by draw in date order."""
+    """Hold plans against one offer, draw by draw in date order; a date rolled to the next banking day is the rules' own."""
     total = plans["plan_total"].to_numpy()[which]
-    down = percent_of_each(total, offer.tier.down_percent)
-    dates = np.array([_day(day) for day in sorted(offer.tier.draw_dates)], dtype=np.int64)
-    wanted = _equal_parts(total - down, len(dates), on.rules.plans.split)
+    down, by_date, wanted = by_rule(offer.tier, total, on.rules.plans.split)
+    dates = np.array([_day(day) for day in by_date], dtype=np.int64)
+    rolled = on.days.next_open_numbers(dates)
     asked = (wanted > 0).sum(axis=1)
     position = np.full(len(plans), -1, dtype=np.int64)
     position[which] = np.arange(len(which))
@@ -262,9 +264,10 @@ def _held_against(on: Ground, plans: pd.DataFrame, offer: _Offer, which: Ints) -
     count = np.bincount(of, minlength=len(which))
     inside = number < len(dates)
     other_day = np.zeros(len(which), dtype=bool)
-    other_day[of[inside & (day != dates[np.minimum(number, len(dates) - 1)])]] = True
+    place = np.minimum(number, len(dates) - 1)
+    other_day[of[inside & (day != dates[place]) & (day != rolled[place])]] = True
     size = np.zeros(len(which), dtype=np.int64)
-    np.maximum.at(size, of[inside], np.abs(amount - wanted[of, np.minimum(number, len(dates) - 1)])[inside])
+    np.maximum.at(size, of[inside], np.abs(amount - wanted[of, place])[inside])
     size = np.maximum(size, np.abs(plans["down"].to_numpy()[which] - down))
     uneven = size > on.rules.plans.plan_tolerance
     for i in np.flatnonzero((count != asked) | other_day | uneven).tolist():
@@ -272,7 +275,7 @@ def _held_against(on: Ground, plans: pd.DataFrame, offer: _Offer, which: Ints) -
         if count[i] != asked[i]:
             parts.append(f"it has {count[i]} draws where the rules write {asked[i]}")
         elif other_day[i]:
-            has, rule = _first_other_day(day[of == i], dates)
+            has, rule = _first_other_day(day[of == i], dates, rolled)
             parts.append(f"it draws on {day_text(has)} where the rules draw on {day_text(rule)}")
         if count[i] == asked[i] and uneven[i]:
             parts.append(f"a line differs from what the rules write by {people_money(int(size[i]))}")
@@ -282,18 +285,8 @@ def _held_against(on: Ground, plans: pd.DataFrame, offer: _Offer, which: Ints) -
         yield _fact(on, plans, at, "schedule off the rules", amount_off, _enrolled(plans, at), gaps)
 
 
-def _first_other_day(has: Ints, dates: Ints) -> tuple[int, int]:
-    return next((int(a), int(b)) for a, b in zip(has, dates, strict=False) if a != b)
-
-
-def _equal_parts(total: Ints, parts: int, split: str) -> Ints:
-    """Each total in equal parts, as money.split_equal shares them; one row per total."""
-    each, spare = np.divmod(total, parts)
-    if split == "last absorbs":
-        found = np.repeat(each[:, None], parts, axis=1)
-        found[:, -1] += spare
-        return np.asarray(found)
-    return np.asarray(each[:, None] + (np.arange(parts)[None, :] < spare[:, None]))
+def _first_other_day(has: Ints, dates: Ints, rolled: Ints) -> tuple[int, int]:
+    return next((int(a), int(b)) for a, b, c in zip(has, dates, rolled, strict=False) if a not in {b, c})
 
 
 def _fee_missing(on: Ground, plans: pd.DataFrame) -> Iterator[Fact]:

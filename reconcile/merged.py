@@ -11,6 +11,7 @@ import pandas as pd
 
 from reconcile.day_tables import next_draws
 from reconcile.report_tables import UNMATCHED_ORDER
+from reconcile.return_rates import return_rates
 from reconcile.schemas import EXPORTS, OUTPUTS
 from reconcile.texts import distinct, positions
 
@@ -55,8 +56,8 @@ def merge(settled: Sequence[Settled], rules: Rules) -> Tables:
     """The tables of the run, of all its parts in the order of students.
 
     In:      at least one settled part.
-    Out:     students, draws, plans, entries, unmatched_events, other_terms, draw_dates, settlement_days, next_draws, and the lines of proof
-             of the parts, shaped by schemas.OUTPUTS.
+    Out:     students, draws, plans, entries, unmatched_events, other_terms, draw_dates, settlement_days, next_draws, return_rates, and the
+             lines of proof of the parts, shaped by schemas.OUTPUTS.
     Keeps:   the same tables however the student body was cut.
     """
 
@@ -73,6 +74,7 @@ def merge(settled: Sequence[Settled], rules: Rules) -> Tables:
             "entries": lambda: _by(of("entries"), "export", list(EXPORTS)),
             "unmatched_events": lambda: _sorted(of("unmatched_events")),
             "next_draws": lambda: next_draws(_joined(of("coming")), rules),
+            "return_rates": lambda: return_rates(_joined(of("rates"))),
             "proof": lambda: _joined(of("proof")),
         }
     )

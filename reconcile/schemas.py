@@ -237,6 +237,7 @@ OUTPUTS: dict[str, tuple[Column, ...]] = {
         ("to_stop", "money"),
         ("to_collect", "money"),
         ("notice_by", "date"),
+        ("first_changeable", "date"),
     ),
     "next_draws": _out(
         ("term", "id"),
@@ -338,6 +339,18 @@ OUTPUTS: dict[str, tuple[Column, ...]] = {
         ("fees", "money"),
         ("net", "money"),
         ("no_money", "money"),
+    ),
+    "return_rates": _out(
+        ("name", "text"),
+        ("window", "text"),
+        ("from", "date"),
+        ("through", "date"),
+        ("returns", "count"),
+        ("base", "count"),
+        ("percent", "text"),
+        ("level", "text"),
+        ("above", "word"),
+        ("more_to_pass", "count"),
     ),
     "unmatched_events": _out(
         ("term", "id"),

@@ -25,11 +25,13 @@ from reconcile.day_tables import coming_draws, draw_dates, settlement_days
 from reconcile.event_money import event_money
 from reconcile.events import book_of, whose_events
 from reconcile.exception_list import find_facts
+from reconcile.find_out_first import left_to_a_person, stands_posted
 from reconcile.ledger import ANOTHER_KIND, ANOTHER_KIND_BACK, counted_cents, credits_of, pair_ledger
 from reconcile.outside import is_outside, meeting_payments
 from reconcile.plans import advise_plans, again_today, person_decides_first
 from reconcile.proof import hold
 from reconcile.report_tables import draws_table, entries_of_run, other_terms_table, unmatched_table
+from reconcile.return_rates import rate_counts
 from reconcile.states import draw_states
 from reconcile.stops import NEVER, stopped_since
 from reconcile.texts import among, is_word
@@ -52,8 +54,8 @@ class Settled:
     """What one part of the student body comes to.
 
     tables:    students, draws, plans, unmatched_events, entries, other_terms, each in its final order.
-    sums:      draw_dates, settlement_days, coming (day_tables.coming_draws), seen (bank_gaps.seen_by_date), proof: tables whose figures
-               add up over parts.
+    sums:      draw_dates, settlement_days, coming (day_tables.coming_draws), seen (bank_gaps.seen_by_date), rates
+               (return_rates.rate_counts), proof: tables whose figures add up over parts.
     facts:     for the exception list, before one cause is told once. findings: of whose events.
     early:     lines whose window was over before the bank files begin: they refuse the run.
     plans:     how many plans there are; left_out: plans not yet enrolled; undated: cancellations without a date.
@@ -93,6 +95,7 @@ def settle(exports: Exports, rules: Rules, as_of: date, whole: Whole, *, everyon
         "settlement_days": settlement_days(at.lines, at.events, at.money),
         "coming": coming_draws(at.lines, stopped, at.keys.lookup(at.lines), at.plans.advice, at.decide),
         "seen": seen_by_date(at.lines),
+        "rates": rate_counts(at.lines, at.events, at.book, at.owners, at.money, at.matching.undoings, rules, as_of),
     }
     sums["proof"] = prove(at.dated, tables | sums, at.aid, at.money, at.credit_rows, at.counted)
     hold(sums["proof"])
@@ -126,6 +129,8 @@ def work_out(exports: Exports, rules: Rules, as_of: date, whole: Whole, *, every
     lines = lines.assign(again=again_today(lines, events, matching.pairs, rules, as_of), stopped=stops[book.line_plan] != NEVER)
 
     ledger = pair_ledger(postings, events, money, matching.undoings, lines, rules, days)
+    held = left_to_a_person(lines, events, matching.pairs, matching.undoings, rules)
+    lines = lines.assign(posted=stands_posted(lines, postings, ledger, rules), held=held)
     counted = counted_cents(postings, ledger, events, matching.undoings)
     credit_rows = credits_of(postings, counted, events, money, matching.undoings, rules, has_postings=exports.has_postings)
     aid = aid.assign(standing=aid_standing(aid, rules, int(np.datetime64(as_of, "D").astype("int64")), as_of))

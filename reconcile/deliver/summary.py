@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Final
 import pandas as pd
 
 from reconcile.deliver.csv_out import without_controls
+from reconcile.deliver.rate_words import rates_lines
 from reconcile.money import people_money
 from reconcile.schemas import COVERAGES, DRAW_STATES
 
@@ -54,6 +55,7 @@ def daily_summary(tables: Mapping[str, pd.DataFrame], counted: Mapping[str, Coun
         _draws(tables["draws"]),
         exception_lines(tables["exceptions"]),
         _plans(tables["plans"], tables["next_draws"]),
+        rates_lines(tables["return_rates"], about.bank_first),
         _beside(tables, counted),
         [f"Report: {about.place}", *_open_first(tables)],
         notes_lines(about.notes, MOST_NOTES, "all of them are in audit.json"),

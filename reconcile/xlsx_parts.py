@@ -26,6 +26,7 @@ _FORMULA = re.compile(rb"<(?:\w+:)?f[\s/>]")
 _RESULT = re.compile(rb"<(?:\w+:)?v>[^<]")
 _TEXT_RESULT = re.compile(rb"\bt\s*=\s*[\"']str[\"']")
 _MERGED = re.compile(rb"<(?:\w+:)?mergeCell\b[^>]*\bref\s*=\s*[\"']([A-Z]+\d+:[A-Z]+\d+)[\"']")
+_END = b"</row>"
 _CUT = re.compile(rb"</(?:\w+:)?row>")
 
 
@@ -68,10 +69,10 @@ def sheet_pieces(archive: zipfile.ZipFile, part: str) -> Iterator[bytes]:
         rest = b""
         while chunk := source.read(_CHUNK):
             rest += chunk
-            ends = list(_CUT.finditer(rest))
-            if ends:
-                yield rest[: ends[-1].end()]
-                rest = rest[ends[-1].end() :]
+            end = rest.rfind(_END) + len(_END) if _END in rest else max((cut.end() for cut in _CUT.finditer(rest)), default=0)
+            if end:
+                yield rest[:end]
+                rest = rest[end:]
             elif len(rest) > _LONGEST:
                 yield rest
                 rest = b""

@@ -399,7 +399,7 @@ def replaced(old: bytes, new: bytes) -> Callable[[bytes], bytes]:
         (SHEET, b'<row r="3"', b'<row r="3" r="4"'),
         (SHEET, b'<c r="B3"', b'<c r="A3"'),
         (SHEET, b'<c r="B3"', b'<c r="B4"'),
-        (SHEET, b'<c r="A3" t="s"><v>', b'<c r="A3" t="s"><v>99'),
+        (SHEET, b'<c r="A3" s="1" t="s"><v>', b'<c r="A3" s="1" t="s"><v>99'),
         (SHEET, b'<c r="B3"', b'<c foo="1" r="B3"'),
         (SHEET, b'<c r="B3"', b"<c"),
     ],

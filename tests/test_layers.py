@@ -22,7 +22,7 @@ ORDER = (
     ("schemas",),
     (
         *("raw", "text_encoding", "cell_dates", "cell_money", "cells", "raw_foot", "raw_rows", "csv_exact", "csv_fast", "csv_files"),
-        *("xlsx_safety", "xlsx_parts", "xlsx_cells", "xlsx_files", "sensitive"),
+        *("xlsx_safety", "xlsx_parts", "xlsx_cells", "xlsx_forms", "xlsx_open", "xlsx_fast", "xlsx_sheet", "xlsx_files", "sensitive"),
         *(
             "column_map",
             "export_files",

@@ -182,6 +182,16 @@ class Ground:
         )
 
     @cached_property
+    def _read(self) -> dict[int, Columns]:
+        return {}
+
+    def columns(self, table: pd.DataFrame) -> Columns:
+        """Another table's columns as plain arrays, made once: to read many of its rows one by one."""
+        if id(table) not in self._read:
+            self._read[id(table)] = Columns(table)
+        return self._read[id(table)]
+
+    @cached_property
     def billed(self) -> dict[str, bool]:
         """Whether each term's bills are out."""
         return {term.code: term.billed_on <= self.at.as_of for term in self.rules.terms}

@@ -6,7 +6,7 @@ from datetime import date
 from typing import TYPE_CHECKING
 
 from story_card import FEE, POSTING_LAG, TIERS, open_days, plus, shares
-from story_lives import _back, _between, _failed, _lag_over, _odd, _one, account, life
+from story_lives import _back, _between, _failed, _lag_over, _ledger_waits, _odd, _one, account, life
 
 if TYPE_CHECKING:
     from story_card import Card, Draw
@@ -112,6 +112,8 @@ def a_fine(card: Card) -> bool:
     paid = plus(day, card.rng.randint(0, 9))
     if card.rng.random() < 0.5 and paid <= card.as_of:
         card.credit(paid, cents, "payment")
+    else:
+        card.open_outside += cents
     return True
 
 
@@ -268,6 +270,24 @@ def draws_of_other_amounts(card: Card) -> bool:
     return True
 
 
+@life
+def enrolled_after_the_last_day(card: Card) -> bool:
+    """Let in after the last day to enroll, on the terms of the last tier."""
+    last = TIERS[-1][0]
+    if card.as_of <= plus(last, 1):
+        return False
+    enrolled = plus(last, card.rng.randint(1, min(4, (card.as_of - last).days - 1)))
+    draws = account(card, enrolled=last)
+    for x in draws:
+        x.row |= {"enrolled_on": enrolled, "set_on": enrolled, "consent_on": enrolled}
+    for x in draws:
+        if x.kind != "draw":
+            x.day = x.row["draw_date"] = enrolled
+    card.base = enrolled
+    card.plant("enrolled too late", card.totals[draws[0].plan_id])
+    return True
+
+
 # -- systems apart
 
 
@@ -301,7 +321,7 @@ def posted_twice(card: Card) -> bool:
     """One draw, two postings."""
     account(card)
     x = _one(card, card.past(8))
-    if x:
+    if x and not _ledger_waits(card):
         card.goes_well(x)
         card.credit(open_days(x.settles, 3), x.amount, "plan draw")
         card.plant("posted twice", x.amount)

@@ -134,11 +134,13 @@ class Card:
     life: str = "untroubled"
     draws: list[Draw] = field(default_factory=list)
     sums: Counter[str] = field(default_factory=Counter)
-    """charges, aid_disbursed, aid_anticipated, other_credits, draws_cleared, outside."""
+    """charges, aid_disbursed, aid_anticipated, other_credits, draws_cleared."""
     causes: Counter[str] = field(default_factory=Counter)
     planted: list[Planted] = field(default_factory=list)
     apart: int = 0
     """Plan less bill, as far as no other exception tells it."""
+    open_outside: int = 0
+    """Charges that no plan is meant to pay, still open."""
     stopped: bool = False
     base: date = date(2026, 7, 15)
     totals: Counter[str] = field(default_factory=Counter)

@@ -118,6 +118,11 @@ def _lag_over(card: Card, found: Sequence[Draw]) -> list[Draw]:
     return [x for x in found if open_days(x.settles, POSTING_LAG[x.method]) < card.as_of]
 
 
+def _ledger_waits(card: Card) -> bool:
+    """A draw has cleared whose posting is still to come: within 25 days another posting of its amount counts as its own (nearest day)."""
+    return any(x.settles <= card.office.known and open_days(x.settles, 1) > card.as_of for x in card.draws)
+
+
 # -- draws that fail
 
 
@@ -269,6 +274,8 @@ def the_ledger_believes_in_a_draw_that_never_came(card: Card) -> bool:
     """Posted on the student's ledger, unknown to the bank."""
     if not a_draw_never_came(card):
         return False
+    if _ledger_waits(card):
+        return True
     x = next(x for x in card.draws if x.state == "not seen")
     card.post(x, x.settles, x.amount)
     card.plant("posted not cleared", x.amount)
@@ -478,4 +485,40 @@ def a_course_dropped_and_refunded(card: Card) -> bool:
     card.cleared(x, x.amount - part)
     card.causes["uncleared"] -= part
     card.causes["charges_changed"] += part
+    return True
+
+
+@life
+def given_back_and_still_owed(card: Card) -> bool:
+    """The office gives part of a draw back though the bill did not fall: so much has no draw behind it."""
+    account(card, method="bank")
+    x = _one(card, card.past(10))
+    if x is None:
+        return False
+    part, day = x.amount // 4, open_days(x.settles, 3)
+    reference = card.goes_well(x)
+    card.sums["draws_cleared"] -= x.amount
+    card.bank(x, day, part, "refunded", original_reference=reference)
+    card.credit(open_days(day, 1), -part, "refund", counts=False)
+    card.cleared(x, x.amount - part)
+    card.causes["uncleared"] -= part
+    card.apart -= part
+    return True
+
+
+@life
+def taken_back_as_not_authorised(card: Card) -> bool:
+    """The family says weeks later that it did not agree (R10): the latest draw is undone, and no draw may follow."""
+    account(card, method="bank")
+    late = max(card.past(20), key=lambda x: x.day, default=None)
+    if late is None or any(x.day > late.day for x in card.past()):
+        return False
+    reference = card.goes_well(late)
+    card.sums["draws_cleared"] -= late.amount
+    day = open_days(plus(late.settles, card.rng.randint(8, 14)), 1)
+    card.bank(late, day, late.gross, "returned", return_code="R10", original_reference=reference)
+    card.post(late, day, -late.amount)
+    card.lost(late, "failed", "failed")
+    card.plant("failed draw", late.amount, late)
+    card.stopped = True
     return True

@@ -71,10 +71,10 @@ def _student(office: Office, student_id: str) -> Card:
         card.credit(date(2026, 8, 3), rng.choice([200_00, 500_00, 600_00]), "payment")
         return card
     name = "untroubled" if rng.random() < UNTROUBLED else rng.choice(list(LIVES))
-    if name == "untroubled":
-        account(card)
-    elif LIVES[name](card):
+    if name != "untroubled" and LIVES[name](card):
         card.life = name
+    elif not card.draws:
+        account(card)
     card.finish()
     return card
 

@@ -81,6 +81,13 @@ def test_a_variance_tells_only_what_nothing_else_tells(rules: Rules) -> None:
     assert "plan over by 600.00" in table.set_index("kind")["what"]["plan exceeds bill"]
 
 
+@pytest.mark.parametrize(("day", "kinds"), [("2026-09-16", {"posted twice"}), ("2026-10-13", set())])
+def test_a_posting_is_ahead_of_the_bank_only_for_a_draw_it_could_be(rules: Rules, day: str, kinds: set[str]) -> None:
+    """October's draw is in transit on the 13th: a posting of that day may be it; one of mid-September can only be September's again."""
+    table = listed(story(postings=[posting(day)]), rules, "2026-10-13")
+    assert set(table["kind"]) == kinds
+
+
 def test_a_plan_over_its_bill_absorbs_a_second_plan(rules: Rules) -> None:
     """Two plans for one bill: the plan exceeds the bill, and the second plan stands in its sentence."""
     second = [line(at, f"2026-{month:02d}-10", 600_00, plan="P2", plan_total=3_000_00) for at, month in enumerate(range(8, 13), 1)]

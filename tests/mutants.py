@@ -26,6 +26,16 @@ def made() -> dict[str, dict[str, int | None]]:
     return {module: told["exit_code_by_key"] for module, told in found.items() if told["exit_code_by_key"]}
 
 
+def sharpest_first() -> None:
+    """Let the tests that notice most come first: mutmut takes them by how long they took, and a world of both engines is not the quickest."""
+    path = ROOT / "mutants" / "mutmut-stats.json"
+    told = json.loads(path.read_text("utf-8"))
+    took = told["duration_by_test"]
+    for at, name in enumerate(name for name in took if "test_ten_worlds" in name or "test_a_story_world" in name):
+        took[name] = at / 10_000
+    path.write_text(json.dumps(told), "utf-8")
+
+
 def mutmut(*names: str) -> None:
     """Run the tests of these mutants, one after the other."""
     subprocess.run(["mutmut", "run", "--max-children", "1", *names], cwd=ROOT, check=False, stdout=subprocess.DEVNULL)
@@ -34,8 +44,8 @@ def mutmut(*names: str) -> None:
 def main() -> int:
     """Draw mutants, run them, and say what was not noticed."""
     count = int(sys.argv[1]) if len(sys.argv) > 1 else 40
-    if not MADE.exists() or not made():
-        mutmut("reconcile.money.x_money_text__mutmut_1")
+    mutmut("reconcile.money.x_money_text__mutmut_1")
+    sharpest_first()
     modules = sys.argv[2:] or list(made())
     drawn = {m: random.Random(m).sample(sorted(keys := list(made()[m])), min(count, len(keys))) for m in modules}
     mutmut(*(name for names in drawn.values() for name in names))

@@ -77,7 +77,7 @@ def test_any_small_office_tells_nobody_of_what_did_not_happen(seed: int, plans: 
     _hold_planted(exceptions(office, rules), office)
 
 
-@pytest.mark.slow
+@pytest.mark.long
 @pytest.mark.parametrize("seed", [7, 8])
 def test_an_ordinary_office_is_not_flooded(seed: int, rules: Rules) -> None:
     """Eight thousand plans among twenty thousand students."""

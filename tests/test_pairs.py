@@ -167,7 +167,7 @@ def test_large_groups_have_the_most_pairs(seed: int, size: int, days: int, amoun
     hold_each_pass(*group(seed, size, days, amounts), most_by_scipy_and_networkx)
 
 
-@pytest.mark.slow
+@pytest.mark.long
 @pytest.mark.parametrize("seed", range(10, 14))
 def test_thousands_of_lines_have_the_most_pairs(seed: int) -> None:
     """Two thousand lines of one amount and more events than lines."""

@@ -80,7 +80,7 @@ def _place(one: Difference) -> str:
 
 
 def _compare(world: World, own: Rules, seed: int) -> tuple[list[Difference], Counter[str]]:
-    span = {"bank_from": world.bank_from, "bank_through": world.bank_through}
+    span: dict[str, Any] = {"bank_from": world.bank_from, "bank_through": world.bank_through}
     slow = slow_run(world.exports, own, world.as_of, has_postings=world.has_postings, **span)
     fast = reconcile_exports(exports_of(world.exports, has_postings=world.has_postings, **span), own, world.as_of)
     found: list[Difference] = []
@@ -189,10 +189,10 @@ def main() -> int:
             counts += compared
             differ |= {one.seed for one in found}
             for one in found:
-                print(one)
+                print(one)  # noqa: T201 (a command)
     seconds, worlds = perf_counter() - started, asked.last - asked.first
     said = ", ".join(f"{count:,} {name}" for name, count in counts.items())
-    print(f"{len(differ)} of {worlds} worlds differ; {said}; {seconds:.0f} s, {seconds / worlds:.3f} s a world")
+    print(f"{len(differ)} of {worlds} worlds differ; {said}; {seconds:.0f} s, {seconds / worlds:.3f} s a world")  # noqa: T201 (a command)
     return 1 if differ else 0
 
 

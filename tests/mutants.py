@@ -27,7 +27,7 @@ def made() -> dict[str, dict[str, int | None]]:
 
 
 def sharpest_first() -> None:
-    """Let the tests that notice most come first: mutmut takes them by how long they took, and a world of both engines is not the quickest."""
+    """Let the tests that notice most come first: mutmut takes the quickest first, and worlds of both engines are not the quickest."""
     path = ROOT / "mutants" / "mutmut-stats.json"
     told = json.loads(path.read_text("utf-8"))
     took = told["duration_by_test"]
@@ -54,9 +54,9 @@ def main() -> int:
         told = {name: codes[module][name] for name in names}
         noticed = [name for name, code in told.items() if code in NOTICED]
         unnoticed = [name for name, code in told.items() if code not in NOTICED]
-        print(f"{module}: {len(noticed)} of {len(told)} noticed, of {len(codes[module])} mutants")
+        print(f"{module}: {len(noticed)} of {len(told)} noticed, of {len(codes[module])} mutants")  # noqa: T201 (a command)
         for name in unnoticed:
-            print(f"    {name} {'no test reaches it' if told[name] in UNTESTED else 'survived' if told[name] == 0 else told[name]}")
+            print(f"    {name} {'no test reaches it' if told[name] in UNTESTED else 'survived' if told[name] == 0 else told[name]}")  # noqa: T201 (a command)
     return 0
 
 

@@ -42,7 +42,10 @@ def aid_arrived(card: Card) -> bool:
     account(card)
     cents, day = _odd(card), _between(card)
     kind = card.rng.choice(["disbursed", "anticipated"])
-    card.award(day, cents, kind, **({"disbursed_on": day} if kind == "disbursed" else {"expected_on": plus(card.as_of, 9)}))
+    if kind == "disbursed":
+        card.award(day, cents, kind, disbursed_on=day)
+    else:
+        card.award(day, cents, kind, expected_on=plus(card.as_of, 9))
     card.causes["aid_changed"] += cents
     card.apart += cents
     return True
@@ -65,8 +68,7 @@ def aid_is_overdue(card: Card) -> bool:
     """Expected, and not come within the days of grace."""
     cents, due = _odd(card), plus(card.as_of, -22 - card.rng.randint(0, 9))
     account(card, opening=cents, enrolled=date(2026, 7, card.rng.randint(16, 31)))
-    if due < card.base:
-        due = card.base
+    due = max(due, card.base)
     if plus(due, 21) >= card.as_of:
         due = plus(card.as_of, 3)
         card.award(date(2026, 7, 14), cents, "anticipated", expected_on=due)

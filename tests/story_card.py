@@ -245,7 +245,7 @@ class Card:
         if x.kind != "fee" or self.office.fee_on_bill:
             self.credit(open_days(day, 1), cents, kind, counts=False)
 
-    def goes_well(self, x: Draw, *, posted: bool = True, says: str = "posted", **cells: object) -> str:
+    def goes_well(self, x: Draw, *, posted: bool = True, says: str = "posted", **cells: Any) -> str:
         """The draw is taken on its day; what is known of it on the as-of day depends on that day alone."""
         reference = self.bank(x, x.settles, x.gross, **cells)
         if x.settles > self.office.known:

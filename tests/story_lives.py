@@ -9,7 +9,7 @@ from __future__ import annotations
 from datetime import date
 from typing import TYPE_CHECKING, Any
 
-from story_card import DRAW_DATES, FEE, POSTING_LAG, Card, Draw, next_open, open_days, plus, shares
+from story_card import DRAW_DATES, FEE, POSTING_LAG, Card, Draw, open_days, plus
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
@@ -36,7 +36,7 @@ def account(card: Card, *, method: str = "", enrolled: date | None = None, openi
         latest = plus(card.as_of, -1)
         spans = [(date(2026, 7, 16), date(2026, 8, 5)), (date(2026, 8, 6), date(2026, 9, 4)), (date(2026, 9, 5), date(2026, 10, 5))]
         begin, end = rng.choices(spans, [70, 20, 10])[0]
-        begin, end = (spans[0] if begin >= latest else (begin, min(end, latest)))
+        begin, end = spans[0] if begin >= latest else (begin, min(end, latest))
         enrolled = plus(begin, rng.randint(0, (end - begin).days))
     total = rng.randrange(2_000_00, 12_000_00)
     card.charge(first, total + opening)
@@ -49,7 +49,9 @@ def account(card: Card, *, method: str = "", enrolled: date | None = None, openi
 def _what_else_stood_on_the_bill(card: Card, first: date, enrolled: date) -> None:
     """Charges met by aid and credits before the plan began, and what never counts."""
     rng = card.rng
-    what = rng.choice(["nothing", "disbursed", "to be disbursed", "expected", "sponsor", "brought forward", "waiver", "reversal", "no money"])
+    what = rng.choice(
+        ["nothing", "disbursed", "to be disbursed", "expected", "sponsor", "brought forward", "waiver", "reversal", "no money"]
+    )
     cents = rng.randrange(300_00, 3_000_00)
     if what in {"disbursed", "to be disbursed", "expected", "sponsor", "brought forward", "waiver", "reversal"}:
         card.charge(first, cents)
@@ -407,7 +409,12 @@ def a_late_draw(card: Card) -> bool:
 def an_early_draw(card: Card) -> bool:
     """A day or two before its date."""
     account(card)
-    early = {DRAW_DATES[1]: date(2026, 9, 9), DRAW_DATES[2]: date(2026, 10, 8), DRAW_DATES[3]: date(2026, 11, 9), DRAW_DATES[4]: date(2026, 12, 8)}
+    early = {
+        DRAW_DATES[1]: date(2026, 9, 9),
+        DRAW_DATES[2]: date(2026, 10, 8),
+        DRAW_DATES[3]: date(2026, 11, 9),
+        DRAW_DATES[4]: date(2026, 12, 8),
+    }
     x = _one(card, [x for x in card.past() if x.day in early and early[x.day] > card.base])
     if x is None:
         return False

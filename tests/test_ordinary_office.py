@@ -40,8 +40,8 @@ def _hold_planted(table: pd.DataFrame, office: Office) -> None:
 
     Where a draw failed as well, less is to be drawn than the plan says, so that a plan above its bill need not exceed it today.
     """
-    told = table[(table["severity"] != "information") & (table["student_id"] != "")].groupby("kind")["student_id"].agg(set)
-    assert {kind: students - office.planted[kind] for kind, students in told.items() if students - office.planted[kind]} == {}
+    told = table[(table["severity"] != "information") & (table["student_id"] != "")].groupby("kind")["student_id"].agg(set).to_dict()
+    assert {kind: students - office.planted[str(kind)] for kind, students in told.items() if students - office.planted[str(kind)]} == {}
     lost = office.planted["failed draw"] | office.planted["no draw seen"] | office.planted["anticipated aid overdue"]
     for kind in ("plan exceeds bill", "plan below bill", "anticipated aid overdue"):
         missed = office.planted[kind] - told.get(kind, set())

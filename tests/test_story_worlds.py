@@ -27,7 +27,7 @@ def rules() -> Rules:
 
 @pytest.mark.parametrize("seed", SAMPLE)
 def test_a_story_world_is_told_as_it_was_written(seed: int, rules: Rules) -> None:
-    """Every line's state and net, every cent of every standing, every cause, every planted exception; no other of severity urgent or act."""
+    """Every line's state and net, every cent of a standing, every cause, every planted exception; no other of severity urgent or act."""
     assert misses(story_world(seed, rules)) == []
 
 

@@ -78,7 +78,7 @@ def test_differences_once_settled_among_ten_worlds_stay_settled(first: int, rule
 
 @pytest.mark.parametrize("first", range(100_000, 100_400, 50))
 def test_both_engines_say_the_same_of_random_worlds(first: int, rules: Rules) -> None:
-    """States, standings, variances, causes, advice and every bank event of fifty random worlds are the same in both engines, to the cent."""
+    """States, standings, variances, causes, advice and bank events of fifty random worlds are the same in both engines, to the cent."""
     assert [one for at in range(first, first + 50, 10) for one in compare_pack(range(at, at + 10), rules)[0]] == []
 
 

@@ -35,7 +35,13 @@ WANTED = (
     *("presented again and cleared", "presented again and back", "several attempts", "late return", "dispute of banks", "card decline"),
     *("chargeback", "code that no rule knows", "code that stops the plan", "authorised anew"),
     *("student only", "plan only", "plan and student disagree", "unknown student", "unknown plan of a known student"),
-    *("plan set anew", "plan set anew with a failed draw spread", "lines do not come to the plan total", "second plan", "plan of another term"),
+    *(
+        "plan set anew",
+        "plan set anew with a failed draw spread",
+        "lines do not come to the plan total",
+        "second plan",
+        "plan of another term",
+    ),
     *("fee line", "fee on the bill", "fee money without a line", "down payment", "down payment cleared", "card fee"),
     *("cancelled line", "cancelled line without a date", "cancelled after the as-of day", "money on a cancelled line", "zero line"),
     *("charge reversed", "outside charge", "outside charge met by a payment", "posting reversed", "brought forward", "waiver", "sponsor"),
@@ -168,7 +174,7 @@ def _names(row: Row, plans: dict[str, str], seen: Counter[str]) -> None:
 
 def _money(row: Row, told: Row, billed: set[str], seen: Counter[str]) -> None:
     seen[f"pass {told['pass']}"] += 1
-    seen["one event for several lines"] += told["pass"] == "grouped" and len(told["lines"]) > 1
+    seen["one event for several lines"] += len(told["lines"]) > 1
     seen["card fee"] += bool(told["card_fee"])
     seen["taken twice"] += told["reason"] == "draw taken twice"
     seen["not on the schedule"] += told["reason"] == "draw not on the schedule"

@@ -1,15 +1,16 @@
-"""What judges a mutant: the stories, both engines, and story worlds, each test whole in itself and quick to say no.
+"""What judges a mutant of the engine: both engines, story worlds, stories and pairs, each whole in itself and quick to say no.
 
-The ordinary tests share runs between them, so that a tool which asks which tests reach a line of code learns only of the first. Here each
-test makes its own run. `pytest tests/judges.py` runs them; the ordinary run does not collect this file.
+The ordinary tests share runs between them; here each judge makes its own, so that a mistake switched on by mutants.py is met.
 """
 
 from __future__ import annotations
 
+from functools import cache, partial
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 import pytest
+import test_pairs
 from compare_engines import compare_pack
 from story import run_together
 from story_expect import Checker
@@ -20,42 +21,80 @@ from reconcile.errors import ReconcileError
 from reconcile.policy import load_rules
 
 if TYPE_CHECKING:
+    from collections.abc import Callable
+
     from story import Story
 
-RULES = load_rules(Path(__file__).parents[1] / "rules")
-GROUPS: dict[object, dict[str, Story]] = {}
-for _prefix, _story in STORIES.items():
-    if not refusals(_story):
-        GROUPS.setdefault(_story.run_with, {})[_prefix] = _story
+ROOT = Path(__file__).parents[1]
+RULES = load_rules(ROOT / "rules")
+OWN_TESTS = {"money": ("test_money", "test_schedule"), "banking_days": ("test_banking_days",)}
+"""Modules whose own tests judge them."""
+
+PAIRS = (
+    test_pairs.test_a_line_goes_to_the_first_event_and_moves_only_for_another_pair,
+    test_pairs.test_the_most_pairs_are_found_where_lines_fit_no_interval,
+    test_pairs.test_random_sums_are_taken_only_if_there_is_one_way_to_make_them,
+    test_pairs.test_one_sum_over_neighbouring_lines_is_taken_only_if_there_is_one_way,
+)
+"""Tests of single passes."""
 
 
-@pytest.mark.parametrize("first", range(300_000, 300_120, 10))
-def test_ten_worlds(first: int) -> None:
+def agree(first: int) -> None:
     """Both engines agree on ten worlds."""
-    assert compare_pack(range(first, first + 10), RULES)[0] == []
+    assert not compare_pack(range(first, first + 10), RULES)[0]
 
 
-@pytest.mark.parametrize("seed", range(3_000, 3_003))
-def test_a_story_world(seed: int) -> None:
-    """A world is told as it was written."""
-    assert misses(story_world(seed, RULES)) == []
+def told(seed: int) -> None:
+    """A story world is told as it was written."""
+    assert not misses(story_world(seed, RULES))
 
 
-@pytest.mark.parametrize("at", range(len(GROUPS)))
-def test_stories_of_a_day(at: int) -> None:
+def stories_hold(stories: dict[str, Story]) -> None:
     """All stories that share a day and rules."""
-    stories = list(GROUPS.values())[at]
     try:
         result = run_together(stories)
     except ReconcileError:
         for prefix, one in stories.items():
-            assert Checker(run_together({prefix: one}), prefix).differences(one.expect) == []
+            assert not Checker(run_together({prefix: one}), prefix).differences(one.expect)
         return
-    assert [found for prefix, one in stories.items() for found in Checker(result, prefix).differences(one.expect)] == []
+    assert not [found for prefix, one in stories.items() for found in Checker(result, prefix).differences(one.expect)]
 
 
-@pytest.mark.parametrize("prefix", [prefix for prefix, one in STORIES.items() if refusals(one)])
-def test_refusals(prefix: str) -> None:
-    """A story that refuses the run."""
+def refused(prefix: str) -> None:
+    """A story that refuses the run does so."""
     with pytest.raises(ReconcileError, match=refusals(STORIES[prefix])[0]):
         run_together({prefix: STORIES[prefix]})
+
+
+def own_tests(names: tuple[str, ...]) -> None:
+    """The tests of a module."""
+    files = [str(ROOT / "tests" / f"{name}.py") for name in names]
+    assert pytest.main(["-x", "-q", "-p", "no:cacheprovider", "-p", "no:xdist", "--doctest-modules", *files]) == 0
+
+
+@cache
+def judges_of(module: str) -> tuple[Callable[[], object], ...]:
+    """The judges of a module, the sharpest first."""
+    if module in OWN_TESTS:
+        doctests = partial(
+            pytest.main, ["-x", "-q", "-p", "no:cacheprovider", "--doctest-modules", str(ROOT / "reconcile" / f"{module}.py")]
+        )
+
+        def examples() -> None:
+            assert doctests() == 0
+
+        return (partial(own_tests, OWN_TESTS[module]), examples)
+    groups: dict[object, dict[str, Story]] = {}
+    for prefix, one in STORIES.items():
+        if not refusals(one):
+            groups.setdefault(one.run_with, {})[prefix] = one
+    pairs = PAIRS if module in {"most_pairs", "draws", "grouping", "attempts", "student_case"} else ()
+    return (
+        *(partial(agree, first) for first in range(300_000, 300_060, 10)),
+        partial(told, 3_000),
+        *pairs,
+        *(partial(stories_hold, stories) for stories in sorted(groups.values(), key=len, reverse=True)),
+        *(partial(agree, first) for first in range(300_060, 300_120, 10)),
+        partial(told, 3_001),
+        *(partial(refused, prefix) for prefix, one in STORIES.items() if refusals(one)),
+    )

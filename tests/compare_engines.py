@@ -4,9 +4,10 @@ Each seed is a world of two students. Ten worlds share a day, the rules and the 
 in one run; the slow engine takes them as they come. Prints every difference with the seed of its world, then how much was compared and how
 many worlds differ; exits 1 if any does. `--alone` gives each world a run, a day and rules of its own, as the settled cases have them.
 
-Compared are the students, draws and plans tables cell by cell, and of each bank event whose it is, its term, the money that it left on no
-line, what it undid, and its reason. Differences that are only a matter of showing are left out: the slow engine names no pass for attempts
-without money, counts draws_cleared where plans.csv shows the money on active lines, and lists plan ids and references in another way.
+Compared are the students, draws and plans tables cell by cell; of each bank event whose it is, its term, the money that it left on no
+line, what it undid, and its reason; and the exceptions that follow from one line or event alone. Differences that are only a matter of
+showing are left out: the slow engine names no pass for attempts without money, counts draws_cleared where plans.csv shows the money on
+active lines, and lists plan ids and references in another way.
 """
 
 from __future__ import annotations
@@ -93,7 +94,7 @@ def _compare(world: World, own: Rules, seed: int) -> tuple[list[Difference], Cou
         for key in ours.keys() & theirs.keys():
             found += _cells(seed, table, key, ours[key], theirs[key])
     counts["bank events"] = len(slow.events)
-    return [*found, *_events(seed, fast, slow)], counts
+    return [*found, *_events(seed, fast, slow), *_exceptions(seed, world, fast, slow)], counts
 
 
 def _cells(seed: int, table: str, key: tuple[str, ...], ours: dict[Any, Any], theirs: dict[str, Any]) -> list[Difference]:
@@ -145,6 +146,40 @@ def _fast_event(row: dict[Any, Any], loose: dict[Any, Any] | None, *, known: boo
         "undoes": sorted(int(at) for at in re.findall(r":([0-9]+) \(rule", row["undoes"])),
         "reason": REASONS.get(reason, reason),
     }
+
+
+def _exceptions(seed: int, world: World, fast: Result, slow: SlowResult) -> list[Difference]:
+    """Kinds of exception that follow from one line or one event alone: told for just these, with these cents."""
+    undecided = {event["student_id"] for event in slow.events if event["undecided"]}
+    theirs: Counter[tuple[str, str, str, int]] = Counter()
+    for draw in slow.draws:
+        kind = {"failed": "failed draw", "not seen": "no draw seen"}.get(draw["state"])
+        if kind == "failed draw" or (kind and draw["student_id"] not in undecided):  # undecided money may have paid it
+            theirs[kind, draw["plan_id"], draw["line"], draw["scheduled"]] += 1
+    for event in slow.events:
+        row = world.exports["cleared_draws"][event["position"]]
+        if event["reason"] in {"draw taken twice", "draw not on the schedule"} and event["without_a_line"]:
+            theirs[event["reason"], event["student_id"], row["reference"], event["without_a_line"]] += 1
+        elif event["reason"] == UNKNOWN and not _of_no_plan(world, row):
+            theirs[UNKNOWN, row["plan_id"], row["student_id"], row["amount"]] += 1
+    references = {row["row"]: row["reference"] for row in fast.tables["unmatched_events"].to_dict("records")}
+    ours: Counter[tuple[str, str, str, int]] = Counter()
+    for row in fast.tables["exceptions"].to_dict("records"):
+        kind, amount = row["kind"], row["amount"]
+        if kind == "failed draw" or (kind == "no draw seen" and row["student_id"] not in undecided):
+            ours[kind, row["plan_id"], row["line"], amount] += 1
+        elif kind in {"draw taken twice", "draw not on the schedule"}:
+            ours[kind, row["student_id"], references[int(row["evidence"].split(";")[0].rpartition(":")[2])], amount] += 1
+        elif kind == UNKNOWN:
+            ours[kind, row["plan_id"], row["student_id"], amount] += 1
+    apart = sorted((ours - theirs).keys() | (theirs - ours).keys())
+    return [Difference(seed, "exceptions", one[0], one[1:3], ours[one], theirs[one]) for one in apart]
+
+
+def _of_no_plan(world: World, row: dict[str, Any]) -> bool:
+    """An ordinary payment at the bank of a student whom another export knows."""
+    known = {other["student_id"] for name in ("charges", "aid", "postings") for other in world.exports[name]}
+    return row["kind"] == "payment" and not row["plan_id"] and row["student_id"] in known
 
 
 def _plain(value: Any) -> object:

@@ -66,24 +66,18 @@ def refused(prefix: str) -> None:
         run_together({prefix: STORIES[prefix]})
 
 
-def own_tests(names: tuple[str, ...]) -> None:
-    """The tests of a module."""
-    files = [str(ROOT / "tests" / f"{name}.py") for name in names]
-    assert pytest.main(["-x", "-q", "-p", "no:cacheprovider", "-p", "no:xdist", "--doctest-modules", *files]) == 0
+def own_tests(module: str) -> None:
+    """The tests of a module, and the examples in it."""
+    files = [str(ROOT / "tests" / f"{name}.py") for name in OWN_TESTS[module]]
+    how = ["-x", "-q", "--assert=plain", "-p", "no:cacheprovider", "-p", "no:xdist", "--doctest-modules"]
+    assert pytest.main([*how, *files, str(ROOT / "reconcile" / f"{module}.py")]) == 0
 
 
 @cache
 def judges_of(module: str) -> tuple[Callable[[], object], ...]:
     """The judges of a module, the sharpest first."""
     if module in OWN_TESTS:
-        doctests = partial(
-            pytest.main, ["-x", "-q", "-p", "no:cacheprovider", "--doctest-modules", str(ROOT / "reconcile" / f"{module}.py")]
-        )
-
-        def examples() -> None:
-            assert doctests() == 0
-
-        return (partial(own_tests, OWN_TESTS[module]), examples)
+        return (partial(own_tests, module),)
     groups: dict[object, dict[str, Story]] = {}
     for prefix, one in STORIES.items():
         if not refusals(one):

@@ -9,6 +9,7 @@ that can fork.
 
 from __future__ import annotations
 
+import ast
 import importlib
 import importlib.abc
 import importlib.util
@@ -19,6 +20,7 @@ import resource
 import shutil
 import subprocess
 import sys
+from functools import cache
 from pathlib import Path
 from time import perf_counter
 from typing import TYPE_CHECKING
@@ -49,18 +51,27 @@ def names_of(module: str) -> list[str]:
     return sorted(json.loads((MADE / f"{module}.py.meta").read_text("utf-8"))["exit_code_by_key"])
 
 
+@cache
+def sources_of(module: str) -> dict[str, str]:
+    """Of each of a module's mutants and functions as mutmut wrote them, the source."""
+    text = (MADE / f"{module}.py").read_text("utf-8")
+    lines = text.split("\n")
+    made = (node for node in ast.walk(ast.parse(text)) if isinstance(node, ast.FunctionDef) and "__mutmut_" in node.name)
+    return {node.name: "\n".join(lines[node.lineno - 1 : node.end_lineno]) for node in made}
+
+
 def source_with(module: str, name: str) -> str:
     """The module's source with one mutant in the place of its function."""
-    from mutmut.mutation import diff_apply
-
-    whole = diff_apply.read_orig_module(ROOT / "reconcile" / f"{module}.py")
-    own = name.rpartition("__mutmut_")[0].removeprefix(f"reconcile.{module}.")
-    own = own.rpartition("\u01c1")[2] if "\u01c1" in own else own.removeprefix("x_")
-    before = diff_apply.find_top_level_function_or_method(whole, own)
-    after = diff_apply.read_mutant_function(diff_apply.read_mutants_module(MADE / f"{module}.py"), name)
-    if before is None:
-        raise LookupError(name)
-    return str(whole.deep_replace(before, after.with_changes(name=before.name)).code)
+    short = name.removeprefix(f"reconcile.{module}.")
+    path = short.rpartition("__mutmut_")[0].removeprefix("x").removeprefix("_").split("\u01c1")  # a method: xǁClassǁmethod
+    text = (ROOT / "reconcile" / f"{module}.py").read_text("utf-8")
+    body: list[ast.stmt] = ast.parse(text).body
+    for part in path[:-1]:
+        body = next(node.body for node in body if isinstance(node, ast.ClassDef) and node.name == part) if part else body
+    before = next(node for node in body if isinstance(node, ast.FunctionDef) and node.name == path[-1])
+    after = sources_of(module)[short].replace(f"def {short}(", f"def {path[-1]}(", 1)
+    lines = text.split("\n")
+    return "\n".join([*lines[: before.lineno - 1], *after.split("\n"), *lines[before.end_lineno or 0 :]])
 
 
 class Instead(importlib.abc.MetaPathFinder, importlib.abc.Loader):

@@ -1,4 +1,5 @@
 from datetime import date, datetime, timedelta
+from typing import Any
 
 import numpy as np
 import pytest
@@ -211,7 +212,7 @@ def test_a_long_column_gives_what_single_days_give(first: str, last: str) -> Non
 def test_answers_are_whole_numbers_whatever_the_question_is_made_of() -> None:
     """Numbers of another width are taken too, and counts are int64: a count that became a float would spread into money."""
     monday = day_number(date(2026, 10, 12))
-    narrow = np.array([monday, monday + 1], dtype=np.int32)
+    narrow: Any = np.array([monday, monday + 1], dtype=np.int32)
     assert BANK.is_open_numbers(narrow).tolist() == [False, True]
     assert BANK.add_numbers(narrow, 1).tolist() == [monday + 1, monday + 2]
     assert BANK.open_between_numbers(narrow, narrow + 7).dtype == np.int64

@@ -30,7 +30,16 @@ RULES = load_rules(ROOT / "rules")
 OWN_TESTS = {"money": ("test_money", "test_schedule"), "banking_days": ("test_banking_days",)}
 """Modules whose own tests judge them."""
 
+
+def many_sums() -> None:
+    """More sums than anyone looks at one by one."""
+    for amounts, undecided in (([50] * 13, True), ([5] * 10 + [40, 30, 30], True), ([51] * 13, False), ([33] * 13, False)):
+        test_pairs.test_too_many_sums_are_never_guessed(amounts, undecided)
+    test_pairs.test_twelve_sums_are_looked_at_one_by_one()
+
+
 PAIRS = (
+    many_sums,
     test_pairs.test_a_line_goes_to_the_first_event_and_moves_only_for_another_pair,
     test_pairs.test_the_most_pairs_are_found_where_lines_fit_no_interval,
     test_pairs.test_random_sums_are_taken_only_if_there_is_one_way_to_make_them,

@@ -90,7 +90,7 @@ def test_a_posting_is_ahead_of_the_bank_only_for_a_draw_it_could_be(rules: Rules
 
 @pytest.mark.parametrize(("outcome", "told"), [("refunded", False), ("returned", True)])
 def test_a_draw_that_the_office_gave_back_was_no_failed_try(rules: Rules, outcome: str, told: bool) -> None:
-    """Back twice, the third taken off again, the fourth paid: too often only if the bank, not the office, took the third (R01: two more)."""
+    """Back twice, the third taken off again, the fourth paid: too often only if the bank, not the office, took the third (R01: two)."""
     tries = [event("2026-09-18", "T2"), event("2026-09-25", "T3"), event("2026-10-01", "T4")]
     code = "R01" if outcome == "returned" else ""
     backs = [back("2026-09-15", "X1", original_reference="D2"), back("2026-09-22", "X2", original_reference="T2")]

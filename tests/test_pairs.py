@@ -249,6 +249,30 @@ def test_a_sum_is_taken_only_if_there_is_one_way_to_make_it(amounts: tuple[int, 
     assert found.undecided_lines == (frozenset({0}) if ways > 1 else frozenset())
 
 
+@pytest.mark.parametrize(
+    ("amounts", "undecided"),
+    [
+        ([50] * 13, True),  # the two smallest come to just 100
+        ([5] * 10 + [40, 30, 30], True),  # the three largest do
+        ([51] * 13, False),  # any two are more
+        ([33] * 13, False),  # any three are less
+        ([10] * 11 + [50, 50], True),  # one too many, though there is one way
+    ],
+)
+def test_too_many_sums_are_never_guessed(amounts: list[int], undecided: bool) -> None:
+    """More than twelve sums that may pay a line of 100 are all undecided, if two or three of them could come to it at all."""
+    found = matched([line(0, 0, 100)], [event(at, 1, amount) for at, amount in enumerate(amounts)])
+    assert pairs_of(found, GROUPED) == []
+    assert found.undecided_lines == (frozenset({0}) if undecided else frozenset())
+    assert [reason == UNDECIDED for reason in found.loose.values()] == [undecided] * len(amounts)
+
+
+def test_twelve_sums_are_looked_at_one_by_one() -> None:
+    """Ten of 10 and two of 50: one way to make 100, which is taken."""
+    found = matched([line(0, 0, 100)], [event(at, 1, amount) for at, amount in enumerate([10] * 10 + [50, 50])])
+    assert pairs_of(found, GROUPED) == [(10, 0), (11, 0)]
+
+
 @settings(max_examples=100, deadline=None)
 @given(st.lists(st.integers(1, 9).map(lambda n: n * 10), min_size=1, max_size=7))
 def test_random_sums_are_taken_only_if_there_is_one_way_to_make_them(amounts: list[int]) -> None:

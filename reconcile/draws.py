@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, NamedTuple
 
 from reconcile.attempts import CARD_FEE, EARLY, EXACT, LATE, NAMED, Attempts
 from reconcile.grouping import find_groupings
+from reconcile.most_pairs import most_pairs
 from reconcile.student_case import ANY_PLAN, Case, Event, Line, Reading, Undone, in_window, may_pay, within
 
 if TYPE_CHECKING:
@@ -182,7 +183,7 @@ def _sweep(desk: _Desk, events: list[Event], match: str, *, with_fee: bool = Fal
         by_amount.setdefault(line.gross if by_fee else line.amount, []).append(line)
     stages = (EXACT, LATE, EARLY) if match == CARD_FEE else (match,)
     fitting = [{event.at: _fitting(desk, event, by_amount.get(event.amount, []), stage) for event in events} for stage in stages]
-    holder = _most_pairs(events, fitting)
+    holder = most_pairs(events, fitting)
     by_at = {line.at: line for line in lines}
     taken = {event_at: by_at[line_at] for line_at, event_at in holder.items()}
     for event in events:
@@ -201,38 +202,6 @@ def _fitting(desk: _Desk, event: Event, lines: list[Line], match: str) -> list[L
     if len(found) > 1:
         found.sort(key=lambda one: one[:2])
     return [line for _end, _order, line in found]
-
-
-def _most_pairs(events: list[Event], fitting: list[dict[int, list[Line]]]) -> dict[int, int]:
-    """Who holds which line: oldest first, stage by stage, then, where more pairs are possible, by moving earlier events over.
-
-    Where each line fits one interval of days the first sweep already makes the most pairs (Glover 1967, convex bipartite graphs), and
-    no move is found; kinds that differ, and the stages of the pass with the card fee, can leave one.
-    """
-    holder: dict[int, int] = {}
-    waiting = [event.at for event in events]
-    for stage in fitting:
-        without = []
-        for event_at in waiting:
-            line = next((line for line in stage[event_at] if line.at not in holder), None)
-            if line is None:
-                without.append(event_at)
-            else:
-                holder[line.at] = event_at
-        waiting = without
-
-    def move(event_at: int, tried: set[int]) -> bool:
-        for line in (line for stage in fitting for line in stage[event_at]):
-            if line.at not in tried:
-                tried.add(line.at)
-                if line.at not in holder or move(holder[line.at], tried):
-                    holder[line.at] = event_at
-                    return True
-        return False
-
-    for event_at in waiting:
-        move(event_at, set())
-    return holder
 
 
 def _grouped(desk: _Desk, events: list[Event]) -> list[Event]:

@@ -40,7 +40,7 @@ def _more_than_one_way(on: Ground) -> Iterator[Fact]:
         groups.setdefault((money["term"][event], money["student_id"][event], money["plan_id"][event]), []).append(event)
     for (term, student, plan), events in sorted(groups.items()):
         events.sort(key=lambda at: (on.events["settled_on"][at], on.events["reference"][at], at))
-        amount = sum(int(money["undecided"][at] + money["nobodys"][at]) for at in events)
+        amount = sum(int(money["undecided"][at] + money["fee_without_a_line"][at] + money["nobodys"][at]) for at in events)
         row = int(on.row_of_event[events[0]])
         mine = on.mine("lines", row) if row >= 0 else []
         lines = [at for at in mine if on.at.matching.undecided_lines[at] and on.lines["plan_id"][at] in {plan, ""}]

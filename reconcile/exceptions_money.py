@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from reconcile.draws import TAKEN_TWICE
+from reconcile.draws import TAKEN_TWICE, UNDECIDED
 from reconcile.events import NOBODY
 from reconcile.exception_advice import money_back, proposal, safe_after, too_near
 from reconcile.exception_facts import Fact, day_text, sentence, who
@@ -71,8 +71,8 @@ def _without_a_line(on: Ground, days: BankingDays) -> Iterator[Fact]:
     """Draws taken twice and draws not on the schedule: standing money of known students on no line, undecided money aside."""
     money = on.money
     cleared = (on.events["outcome"] == "cleared") & (on.at.owners.student != NOBODY) & (on.events["kind"] != "payment")
-    loose = np.where(on.at.matching.loose == "more than one way to match", 0, money["nobodys"])
-    standing = money["without_a_line"] + money["fee_without_a_line"] + loose
+    standing = money["without_a_line"] + money["fee_without_a_line"] + money["nobodys"]
+    standing = np.where(on.at.matching.loose == UNDECIDED, 0, standing)
     for event in np.flatnonzero(cleared & (standing > 0)).tolist():
         amount, row = int(standing[event]), int(on.row_of_event[event])
         twice = on.at.matching.loose[event] == TAKEN_TWICE

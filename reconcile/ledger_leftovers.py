@@ -152,7 +152,10 @@ def _differing(on: Ground, case: _Case) -> Iterator[Leftover]:
 
 
 def _added(on: Ground, case: _Case) -> Iterator[Leftover]:
-    """Postings of draws without an event: one ahead of the bank is no news, one beside its twin is posted twice, the rest not cleared."""
+    """Postings of draws without an event: one ahead of the bank is no news, one beside its twin is posted twice, the rest not cleared.
+
+    A posting is ahead of the bank only for a draw in transit that it could be: not one posted long before that draw's date.
+    """
     if not case.added:
         return
     row = int(on.at.keys.lookup(on.at.postings.iloc[[case.added[0][2]]])[0])
@@ -162,7 +165,7 @@ def _added(on: Ground, case: _Case) -> Iterator[Leftover]:
     for day, cents, posting in case.added:
         if on.bank_ends is not None and day > on.bank_ends:
             continue
-        ahead = next((at for at in waiting if on.lines["amount"][at] == cents), None)
+        ahead = next((at for at in waiting if on.lines["amount"][at] == cents and on.lines["early_from"][at] <= day), None)
         if ahead is not None:
             waiting.remove(ahead)
             continue

@@ -9,6 +9,7 @@ Invented, from a seed. Money is int cents.
 from __future__ import annotations
 
 import random
+from collections import Counter, defaultdict
 from datetime import date, timedelta
 from typing import TYPE_CHECKING, Any
 
@@ -38,11 +39,18 @@ class Office:
         self.rules = rules
         self.rows: dict[str, list[Row]] = {name: [] for name in ("charges", "aid", "plan_schedules", "cleared_draws", "postings")}
         self.references = 0
+        self.planted: defaultdict[str, set[str]] = defaultdict(set)
+        """Kind of exception to the students to whom it really happens."""
+        self.apart: Counter[str] = Counter()
+        """Plan less bill by student, as far as nothing else tells it."""
 
     def build(self, students: int, plans: int) -> dict[str, list[Row]]:
         """Rows of an office with so many students, the first of whom have plans."""
         for number in range(students):
             self._student(f"{number:06d}", with_plan=number < plans)
+        for student, cents in self.apart.items():
+            if abs(cents) > self.rules.plans.plan_tolerance:
+                self.planted["plan exceeds bill" if cents > 0 else "plan below bill"].add(student)
         return self.rows
 
     def _chance(self, share: float) -> bool:
@@ -77,9 +85,15 @@ class Office:
             late = bill // 6
             aid += late
             due = rng.choice((date(2026, 9, 30), date(2026, 10, 20), date(2026, 9, 10)))
-            self._aid(student, "anticipated" if self._chance(0.95) else "estimated", late, expected_on=due)
+            expected = self._chance(0.95)
+            self._aid(student, "anticipated" if expected else "estimated", late, expected_on=due)
+            if with_plan and not expected:
+                self.apart[student] -= late
+            elif with_plan and _plus(due, self.rules.aid.grace_days) < AS_OF:
+                self.planted["anticipated aid overdue"].add(student)
         self._charge(student, date(2026, 9, 1), FEE_FOR_ALL, "technology fee")
         if with_plan:
+            self.apart[student] -= FEE_FOR_ALL
             self._plan(student, bill - aid)
             self._bill_moves(student)
         elif self._chance(0.8):
@@ -113,6 +127,8 @@ class Office:
         if not by_bank:
             settled = min(_plus(settled, 1), BANK_THROUGH) if settled < BANK_THROUGH else _plus(settled, 1)
         if self._chance(0.003) and row["kind"] == "draw":
+            self.planted["no draw seen"].add(student)
+            self.planted["schedule says posted, bank does not"].add(student)
             return
         named = {"line": row["line"]} if self._chance(0.8) else {}
         self._bank(row, settled, gross, "cleared", named)
@@ -123,10 +139,13 @@ class Office:
         back = _plus(settled, self.rng.choice((2, 3)))
         code = self.rng.choice(("R01", "R01", "R01", "R09", "R02"))
         stopped = code == "R02"
+        self.planted["failed draw"].add(student)
         self._bank(row, back, gross, "returned", {"return_code": code})
         self._post(student, _plus(back, 1), -cents)
         if back <= BANK_THROUGH and not self._chance(0.1):  # now and then the plan system misses a return
             row["schedule_says"] = "failed"
+        elif back <= BANK_THROUGH:
+            self.planted["schedule says posted, bank does not"].add(student)
         if stopped:
             self._new_account(row["plan_id"], _plus(back, 5))
         elif self._chance(0.5):
@@ -150,13 +169,19 @@ class Office:
     def _bill_moves(self, student: str) -> None:
         rng = self.rng
         if self._chance(0.02):
-            self._charge(student, date(2026, 9, 8), rng.choice((-1, 1)) * rng.randrange(200_00, 1_500_00), "course change")
+            cents = rng.choice((-1, 1)) * rng.randrange(200_00, 1_500_00)
+            self._charge(student, date(2026, 9, 8), cents, "course change")
+            self.apart[student] -= cents
         if self._chance(0.02):
-            self._post(student, date(2026, 9, 21), rng.randrange(50_00, 500_00), "payment")
+            paid = rng.randrange(50_00, 500_00)
+            self._post(student, date(2026, 9, 21), paid, "payment")
+            self.apart[student] += paid
         if self._chance(0.03):
             self._charge(student, date(2026, 9, 15), rng.choice((15_00, 35_00)), "library fine")
 
 
-def office_rows(students: int, plans: int, seed: int, rules: Rules) -> dict[str, list[Row]]:
-    """Rows of all exports of an ordinary office."""
-    return Office(seed, rules).build(students, plans)
+def ordinary_office(students: int, plans: int, seed: int, rules: Rules) -> Office:
+    """An ordinary office: its rows, and to whom what happens."""
+    office = Office(seed, rules)
+    office.build(students, plans)
+    return office

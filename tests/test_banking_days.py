@@ -1,4 +1,5 @@
 from datetime import date, datetime, timedelta
+from typing import Any
 
 import numpy as np
 import pytest
@@ -195,3 +196,26 @@ def test_a_timestamp_is_asked_about_as_its_day() -> None:
     """A time of day within a closed day does not open it."""
     assert not OFFICE.is_open(datetime(2026, 12, 28, 9, 30))  # noqa: DTZ001 (a calendar day has no zone)
     assert OFFICE.add(datetime(2026, 12, 28, 9, 30), 0) == date(2026, 12, 30)  # noqa: DTZ001 (as above)
+
+
+@pytest.mark.parametrize(("first", "last"), [("2026-07-01", "2027-02-01"), ("1995-01-01", "2095-01-01")])
+def test_a_long_column_gives_what_single_days_give(first: str, last: str) -> None:
+    """Some ten thousand days, few different ones or many: each as asked alone, as whole numbers, n once for all or one for each."""
+    low, high = day_number(date.fromisoformat(first)), day_number(date.fromisoformat(last))
+    numbers = np.random.default_rng(1).integers(low, high, 9_000)
+    some = range(0, len(numbers), 450)
+    for n in (0, 2, 5, -1):
+        once, each = OFFICE.add_numbers(numbers, n), OFFICE.add_numbers(numbers, np.full(len(numbers), n))
+        assert once.dtype == each.dtype == np.int64
+        assert (once == each).all()
+        assert [from_day_number(int(once[at])) for at in some] == [OFFICE.add(from_day_number(int(numbers[at])), n) for at in some]
+
+
+def test_answers_are_whole_numbers_whatever_the_question_is_made_of() -> None:
+    """Numbers of another width are taken too, and counts are int64: a count that became a float would spread into money."""
+    monday = day_number(date(2026, 10, 12))
+    narrow: Any = np.array([monday, monday + 1], dtype=np.int32)
+    assert BANK.is_open_numbers(narrow).tolist() == [False, True]
+    assert BANK.add_numbers(narrow, 1).tolist() == [monday + 1, monday + 2]
+    assert BANK.open_between_numbers(narrow, narrow + 7).dtype == np.int64
+    assert BANK.open_between_numbers(narrow, narrow).tolist() == [0, 0]

@@ -81,6 +81,24 @@ def test_a_variance_tells_only_what_nothing_else_tells(rules: Rules) -> None:
     assert "plan over by 600.00" in table.set_index("kind")["what"]["plan exceeds bill"]
 
 
+@pytest.mark.parametrize(("day", "kinds"), [("2026-09-16", {"posted twice"}), ("2026-10-13", set())])
+def test_a_posting_is_ahead_of_the_bank_only_for_a_draw_it_could_be(rules: Rules, day: str, kinds: set[str]) -> None:
+    """October's draw is in transit on the 13th: a posting of that day may be it; one of mid-September can only be September's again."""
+    table = listed(story(postings=[posting(day)]), rules, "2026-10-13")
+    assert set(table["kind"]) == kinds
+
+
+@pytest.mark.parametrize(("outcome", "told"), [("refunded", False), ("returned", True)])
+def test_a_draw_that_the_office_gave_back_was_no_failed_try(rules: Rules, outcome: str, told: bool) -> None:
+    """Back twice, the third taken off again, the fourth paid: too often only if the bank, not the office, took the third (R01: two)."""
+    tries = [event("2026-09-18", "T2"), event("2026-09-25", "T3"), event("2026-10-01", "T4")]
+    code = "R01" if outcome == "returned" else ""
+    backs = [back("2026-09-15", "X1", original_reference="D2"), back("2026-09-22", "X2", original_reference="T2")]
+    third = event("2026-09-28", "X3", outcome=outcome, original_reference="T3", return_code=code)
+    table = listed(story(cleared_draws=[*tries, *backs, third]), rules, "2026-10-05")
+    assert ("presented too often" in set(table["kind"])) == told
+
+
 def test_a_plan_over_its_bill_absorbs_a_second_plan(rules: Rules) -> None:
     """Two plans for one bill: the plan exceeds the bill, and the second plan stands in its sentence."""
     second = [line(at, f"2026-{month:02d}-10", 600_00, plan="P2", plan_total=3_000_00) for at, month in enumerate(range(8, 13), 1)]

@@ -39,6 +39,7 @@ ORDER = (
     ),
     (
         "student_case",
+        "most_pairs",
         "grouping",
         "events",
         "attempts",

@@ -6,16 +6,21 @@ convex bipartite graph, Naval Research Logistics Quarterly 14, 1967: from memory
 
 from __future__ import annotations
 
+import random
 from itertools import combinations, product
 from typing import TYPE_CHECKING
 
 import networkx as nx  # type: ignore[import-untyped]  # (no stubs; a second opinion only)
+import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from scipy.sparse import csr_matrix
+from scipy.sparse.csgraph import maximum_bipartite_matching
 
 from reconcile.attempts import EARLY, EXACT, LATE
 from reconcile.draws import GROUPED, NOT_ON_SCHEDULE, TAKEN_TWICE, UNDECIDED, Matched, match_draws
+from reconcile.most_pairs import most_pairs
 from reconcile.returns import pair_returns
 from reconcile.student_case import Case, CaseRules, CodeFacts, Event, Line
 
@@ -123,6 +128,84 @@ def test_random_cases_have_as_many_pairs_as_networkx_finds(case: tuple[list[tupl
     hold_each_pass(lines, [event(at, day, amount) for at, (day, amount) in enumerate(case[1])], most_by_networkx)
 
 
+# -- at scale
+
+
+def graph_of(lines: Sequence[Line], events: Sequence[Event], span: Callable[[Line], Span]) -> csr_matrix:
+    """Which event (row) fits which line (column), as a sparse matrix."""
+    first, last = np.array([span(x) for x in lines]).reshape(-1, 2).T
+    settled, paid = np.array([[e.settled, e.amount] for e in events]).reshape(-1, 2).T[:, :, None]
+    return csr_matrix((first <= settled) & (settled <= last) & (paid == np.array([x.amount for x in lines])))
+
+
+def most_by_scipy_and_networkx(lines: Sequence[Line], events: Sequence[Event], span: Callable[[Line], Span]) -> int:
+    """The size of a maximum matching, by two libraries that must agree."""
+    if not lines or not events:
+        return 0
+    fits = graph_of(lines, events, span)
+    by_scipy = int((maximum_bipartite_matching(fits, perm_type="column") >= 0).sum())
+    graph = nx.bipartite.from_biadjacency_matrix(fits)
+    by_networkx = len(nx.bipartite.hopcroft_karp_matching(graph, top_nodes=range(len(events)))) // 2
+    assert by_scipy == by_networkx
+    return by_scipy
+
+
+def group(seed: int, size: int, days: int, amounts: int) -> tuple[list[Line], list[Event]]:
+    """So many equal lines over so many days with windows of every length, and a fifth more events than lines."""
+    rng = random.Random(seed)
+    lines = []
+    for at in range(size):
+        window = rng.randint(0, 9)
+        lines.append(line(at, rng.randint(0, days), AMOUNT * rng.randint(1, amounts), window=window, late=window + rng.randint(1, 12)))
+    return lines, [event(at, rng.randint(-5, days + 15), AMOUNT * rng.randint(1, amounts)) for at in range(size * 6 // 5)]
+
+
+@pytest.mark.parametrize(("seed", "size", "days", "amounts"), [(1, 800, 800, 1), (2, 500, 60, 1), (3, 700, 300, 3), (4, 900, 4_000, 1)])
+def test_large_groups_have_the_most_pairs(seed: int, size: int, days: int, amounts: int) -> None:
+    """Hundreds of lines of one plan, most of equal amount, crowded or sparse: the most pairs in each pass by two libraries."""
+    hold_each_pass(*group(seed, size, days, amounts), most_by_scipy_and_networkx)
+
+
+@pytest.mark.long
+@pytest.mark.parametrize("seed", range(10, 14))
+def test_thousands_of_lines_have_the_most_pairs(seed: int) -> None:
+    """Two thousand lines of one amount and more events than lines."""
+    hold_each_pass(*group(seed, 2_000, 2_500, 1), most_by_scipy_and_networkx)
+
+
+def test_a_thousand_equal_draws_in_one_window_are_paired() -> None:
+    """Any of them fits any event: each event but one finds a line, and the last is told as taken twice."""
+    found = matched([line(at, 0) for at in range(1_000)], [event(at, 1) for at in range(1_001)])
+    assert len(pairs_of(found, EXACT)) == 1_000
+    assert list(found.loose.values()) == [TAKEN_TWICE]
+
+
+@settings(max_examples=200, deadline=None)
+@given(st.lists(st.lists(st.integers(0, 9), max_size=4, unique=True), max_size=10), st.integers(0, 2**30))
+def test_the_most_pairs_are_found_where_lines_fit_no_interval(fits: list[list[int]], seed: int) -> None:
+    """Any graph of events and lines, in one stage or in two: as many pairs as scipy finds, each a fit, one to one."""
+    rng = random.Random(seed)
+    lines, events = [line(at, at) for at in range(10)], [event(at, 0) for at in range(len(fits))]
+    cut = [rng.randint(0, len(row)) for row in fits]
+    one = {at: [lines[x] for x in row] for at, row in enumerate(fits)}
+    two = [{at: row[: cut[at]] for at, row in one.items()}, {at: row[cut[at] :] for at, row in one.items()}]
+    dense = np.zeros((len(fits), 10), dtype=bool)
+    for at, row in enumerate(fits):
+        dense[at, row] = True
+    most = int((maximum_bipartite_matching(csr_matrix(dense), perm_type="column") >= 0).sum()) if fits else 0
+    for stages in ([one], two):
+        holder = most_pairs(events, stages)
+        assert len(holder) == len(set(holder.values())) == most
+        assert all(line_at in fits[event_at] for line_at, event_at in holder.items())
+
+
+def test_a_line_goes_to_the_first_event_and_moves_only_for_another_pair() -> None:
+    """Event 0 fits lines 0 and 1, event 1 only line 0: event 0 moves over. Event 2 fits line 0 too: it stays without, and nobody moves."""
+    lines, events = [line(at, at) for at in range(2)], [event(at, 0) for at in range(3)]
+    assert most_pairs(events, [{0: lines, 1: lines[:1], 2: lines[:1]}]) == {1: 0, 0: 1}
+    assert most_pairs(events[:1], [{0: lines}]) == {0: 0}
+
+
 def test_networkx_needs_to_be_asked_for_the_most_pairs() -> None:
     """a-x 10, a-y 3, b-x 3: one pair by weight alone, two with maxcardinality (run with networkx): what is compared above is the number."""
     graph = nx.Graph()
@@ -164,6 +247,30 @@ def test_a_sum_is_taken_only_if_there_is_one_way_to_make_it(amounts: tuple[int, 
     assert len(pairs_of(found, GROUPED)) == (len(ways_to_sum(amounts, 100, RULES.group_size)[0]) if ways == 1 else 0)
     assert (UNDECIDED in found.loose.values()) == (ways > 1)
     assert found.undecided_lines == (frozenset({0}) if ways > 1 else frozenset())
+
+
+@pytest.mark.parametrize(
+    ("amounts", "undecided"),
+    [
+        ([50] * 13, True),  # the two smallest come to just 100
+        ([5] * 10 + [40, 30, 30], True),  # the three largest do
+        ([51] * 13, False),  # any two are more
+        ([33] * 13, False),  # any three are less
+        ([10] * 11 + [50, 50], True),  # one too many, though there is one way
+    ],
+)
+def test_too_many_sums_are_never_guessed(amounts: list[int], undecided: bool) -> None:
+    """More than twelve sums that may pay a line of 100 are all undecided, if two or three of them could come to it at all."""
+    found = matched([line(0, 0, 100)], [event(at, 1, amount) for at, amount in enumerate(amounts)])
+    assert pairs_of(found, GROUPED) == []
+    assert found.undecided_lines == (frozenset({0}) if undecided else frozenset())
+    assert [reason == UNDECIDED for reason in found.loose.values()] == [undecided] * len(amounts)
+
+
+def test_twelve_sums_are_looked_at_one_by_one() -> None:
+    """Ten of 10 and two of 50: one way to make 100, which is taken."""
+    found = matched([line(0, 0, 100)], [event(at, 1, amount) for at, amount in enumerate([10] * 10 + [50, 50])])
+    assert pairs_of(found, GROUPED) == [(10, 0), (11, 0)]
 
 
 @settings(max_examples=100, deadline=None)

@@ -8,7 +8,7 @@ from pathlib import Path
 
 import pytest
 from build import exports_of
-from ordinary_office import AS_OF, BANK_THROUGH, office_rows
+from ordinary_office import AS_OF, BANK_THROUGH, ordinary_office
 from test_bank_gaps import office_with_a_hole
 from worlds import random_rules, random_world
 
@@ -35,15 +35,15 @@ def assert_same(one: Result, other: Result, about: object) -> None:
     assert one.notes == other.notes, about
 
 
-@pytest.mark.parametrize("first", range(300_000, 300_060, 20))
+@pytest.mark.parametrize("first", range(300_000, 300_030, 10))
 def test_parts_of_random_worlds_put_together_are_the_whole(first: int, rules: Rules) -> None:
-    """Cutting a noisy world into two, three or nine parts changes no table and no note."""
-    for seed in range(first, first + 20):
+    """Cutting a noisy world into two or nine parts changes no table and no note."""
+    for seed in range(first, first + 10):
         rng = random.Random(seed)
         world, own = random_world(rng, 6), random_rules(rng, rules)
         exports = exports_of(world.exports, has_postings=world.has_postings, bank_from=world.bank_from, bank_through=world.bank_through)
         whole = reconcile_exports(exports, own, world.as_of)
-        for parts in (2, 3, 9):
+        for parts in (2, 9):
             assert_same(whole, reconcile_exports(exports, own, world.as_of, parts=parts), (seed, parts))
 
 
@@ -63,7 +63,7 @@ def test_the_sample_in_parts_gives_the_same_bytes(as_of: date, rules: Rules, tmp
 
 def test_an_office_in_parts_has_the_same_run_lines(rules: Rules) -> None:
     """A fee posted to everyone, told in one line of the whole run, is told so although no part knows of it."""
-    exports = exports_of(office_rows(900, 400, 7, rules), bank_through=BANK_THROUGH)
+    exports = exports_of(ordinary_office(900, 400, 7, rules).rows, bank_through=BANK_THROUGH)
     whole = reconcile_exports(exports, rules, AS_OF)
     assert (whole.tables["exceptions"]["student_id"] == "").any()
     assert_same(whole, reconcile_exports(exports, rules, AS_OF, parts=4), "office")
@@ -80,7 +80,7 @@ def test_a_hole_in_the_bank_files_is_seen_over_all_parts(rules: Rules) -> None:
 
 def test_bank_files_that_begin_too_late_refuse_in_the_same_words(rules: Rules) -> None:
     """The sentence that refuses a run counts the lines of all parts."""
-    exports = exports_of(office_rows(60, 40, 7, rules), bank_from=date(2026, 11, 1), bank_through=BANK_THROUGH)
+    exports = exports_of(ordinary_office(60, 40, 7, rules).rows, bank_from=date(2026, 11, 1), bank_through=BANK_THROUGH)
     told = []
     for parts in (1, 4):
         with pytest.raises(RefusedError) as refused:

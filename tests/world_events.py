@@ -59,14 +59,21 @@ def row_of(export: str, *values: object) -> Row:
     return dict(zip(COLUMNS[export], values, strict=True))
 
 
+def random_day(rng: random.Random) -> date:
+    """An as-of date: most often in the middle of the fall."""
+    return plus(date(2026, 7, 12), int(rng.triangular(0, 220, 100)))
+
+
 class Noise:
     """The rows so far, and every story that can happen to a line of a plan."""
 
-    def __init__(self, rng: random.Random) -> None:
+    def __init__(self, rng: random.Random, *, prefix: str = "", as_of: date | None = None) -> None:
         self.rng = rng
+        self.prefix = prefix
         self.rows: dict[str, list[Row]] = {name: [] for name in COLUMNS}
         self.base = rng.choice([240_000, 100_000, 60_000, 33_333])
-        self.as_of = plus(date(2026, 7, 12), int(rng.triangular(0, 220, 100)))
+        drawn = random_day(rng)
+        self.as_of = as_of or drawn
         self.references = 0
         self.used: set[tuple[str, str]] = set()
         self.quiet = False
@@ -78,7 +85,7 @@ class Noise:
     def new_reference(self) -> str:
         """A reference that no row has yet."""
         self.references += 1
-        return f"T{self.references:04d}"
+        return f"T{self.prefix}{self.references:04d}"
 
     def post(self, student_id: str, term: str, day: date, kind: str, cents: int) -> None:
         """A credit on the student ledger; a reversal or refund negative."""
@@ -162,7 +169,7 @@ class Noise:
         elif what == "money":
             self._cleared(x, day, cents)
         else:
-            name = f"T{rng.randint(1, max(1, self.references)):04d}" if what == "other name" else ""
+            name = f"T{self.prefix}{rng.randint(1, max(1, self.references)):04d}" if what == "other name" else ""
             self._back(x, day, cents, rng.choice(CODES), "refunded" if what == "refund" else "returned", name)
 
     def _cleared(self, x: Row, day: date, cents: int, kind: str | None = None) -> Row:
@@ -190,7 +197,7 @@ class Noise:
             reference = self.new_reference()
         self.used.add((reference, outcome))
         plan_id = {"student": "", "strange plan": "P-GONE", "unknown": "P-GONE"}.get(says, x["plan_id"])
-        student_id = {"plan": "", "contradiction": f"{rng.randint(1, 9):04d}", "unknown": "9999"}.get(says, x["student_id"])
+        student_id = {"plan": "", "contradiction": f"{self.prefix}{rng.randint(1, 9):04d}", "unknown": "9999"}.get(says, x["student_id"])
         line = x["line"] if self.chance(0.12) else "7" if self.chance(0.02) else ""
         kind = kind if kind is not None else rng.choices(["", x["kind"], "draw", "fee", "payment"], [50, 40, 6, 2, 2])[0]
         method = rng.choices(["", x["method"], "card"], [50, 47, 3])[0]

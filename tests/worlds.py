@@ -8,14 +8,15 @@ dates make it likely that these meet. Money is int cents, dates are dates, text 
 from __future__ import annotations
 
 import csv
+import random
 from dataclasses import dataclass, replace
 from datetime import date
 from typing import TYPE_CHECKING
 
-from world_events import COLUMNS, Noise, Row, plus, row_of
+from world_events import COLUMNS, Noise, Row, plus, random_day, row_of
+from world_more import more_noise
 
 if TYPE_CHECKING:
-    import random
     from pathlib import Path
 
     from reconcile.policy import Rules
@@ -57,13 +58,49 @@ def random_world(rng: random.Random, students: int) -> World:
     return _Builder(rng).build(students)
 
 
+def wider_rules(rng: random.Random, rules: Rules) -> Rules:
+    """Rules changed as in random_rules, and in the values that it leaves alone."""
+    own = random_rules(rng, rules)
+    lag = own.matching.settlement_lag.model_copy(update={"bank": rng.choice([1, 1, 2]), "card": rng.choice([1, 2, 3])})
+    matching = own.matching.model_copy(
+        update={
+            "late_days": rng.choice([2, 5, 5, 8]),
+            "return_days": rng.choice([30, 60]),
+            "late_return_days": rng.choice([0, 4, 4]),
+            "near_percent": rng.choice([500, 1_000, 1_000]),
+            "settlement_lag": lag,
+        }
+    )
+    plans = own.plans.model_copy(update={"notice_days": rng.choice([5, 10, 10]), "plan_tolerance": rng.choice([0, 100, 100])})
+    aid = own.aid.model_copy(update={"grace_days": rng.choice([0, 21, 21])})
+    return replace(own, matching=matching, plans=plans, aid=aid)
+
+
+def random_pack(seeds: range, students: int, rules: Rules) -> tuple[World, Rules]:
+    """Several worlds that share the day, the rules and the bank's span, so that one run works them all out.
+
+    The ids of world n begin with n in four digits: worlds meet in nothing but the run. The first seed decides what they share.
+    """
+    rng = random.Random(f"pack {seeds.start}")
+    as_of, has_postings = random_day(rng), rng.random() < 0.75
+    worlds = [_Builder(random.Random(seed), prefix=f"{at:04d}", as_of=as_of).build(students) for at, seed in enumerate(seeds)]
+    for world, seed in zip(worlds, seeds, strict=True):
+        more_noise(world.exports, seed)
+    exports = {name: [row for world in worlds for row in world.exports[name]] for name in COLUMNS}
+    if not has_postings:
+        exports["postings"] = []
+    last = max((r["settled_on"] for r in exports["cleared_draws"]), default=as_of)
+    through = None if rng.random() < 0.5 else max(last, plus(as_of, rng.randint(-10, 10)))
+    return World(exports, has_postings, as_of, BANK_FROM, through), wider_rules(rng, rules)
+
+
 class _Builder(Noise):
     """Plans and bills; the bank's rows come from Noise."""
 
     def build(self, students: int) -> World:
         rng = self.rng
         for i in range(students):
-            self._student(f"{i + 1:04d}")
+            self._student(f"{self.prefix}{i + 1:04d}")
         has_postings = rng.random() < 0.75
         for name in self.rows:
             rng.shuffle(self.rows[name])

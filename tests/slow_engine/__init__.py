@@ -50,7 +50,8 @@ Of attempts and matching:
 21. Near: candidates are counted once, before any is taken; near_percent of the line's amount, its end included.
 
 Of states and rows:
-22. A line fully refunded is `cancelled` though returned attempts came after the refund. A cancelled or zero line with money is
+22. A line fully refunded is `cancelled` though returned attempts came after the refund; where bank and office each took part of a draw
+    back, the later one counts, and on the same day the bank's. A cancelled or zero line with money is
     `cleared` or `part cleared`, as the first row of the table says.
 23. returnable_until: for every bank line with net money, from its last money. match: passes of money only, "" for attempts without
     money. return_code: the last return on the line, also if it cleared later. references: of its cleared events and of returns by rules
@@ -89,7 +90,9 @@ Of variance and proposals:
 40. The cap is twice the plan's largest active line of kind draw, but never below the line's own amount. What is above the cap is
     to_collect at once, other lines do not share it. "No other plan's line goes up" looks at plans of the same term; lines may still go
     down.
-41. Reductions: all lines that cannot give their share become zero together, then the others share anew. Spare cents go to the earliest
+41. A hole in the bank's files: where more than half of at least twenty draws of a term and date are not seen, a person decides for the
+    students whose draw of that date is among them.
+42. Reductions: all lines that cannot give their share become zero together, then the others share anew. Spare cents go to the earliest
     lines.
 42. A not-seen line is awaited after late_match_days too where it stands posted, whole: its money may have been taken. It stands posted if
     schedule_says is `posted`, or if the ledger holds a plan draw of its student, term and amount, within late_match_days of its draw date,

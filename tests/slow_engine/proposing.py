@@ -15,7 +15,7 @@ if TYPE_CHECKING:
 
     from .bill import Account
     from .book import Line, LineKey
-    from .states import LineState
+    from .states import LineState, Settled
 
 
 @dataclass
@@ -199,7 +199,19 @@ def _may_be_presented(account: Account, s: LineState, stopped: set[str]) -> bool
 
 
 def _person_decides(account: Account) -> bool:
-    """Undecided money of the student, or a return dishonored or contested."""
+    """Undecided money of the student, a return dishonored or contested, or a draw not seen on a day of which the bank shows hardly any."""
     settled = account.settled
     mine = [e for e in settled.book.events if e.student_id == account.student_id]
-    return any(e.is_dispute or e.position in settled.matched.undecided for e in mine)
+    if any(e.is_dispute or e.position in settled.matched.undecided for e in mine):
+        return True
+    return any(s.state == "not seen" and _hardly_any_seen(settled, s.line) for s in account.lines)
+
+
+def _hardly_any_seen(settled: Settled, line: Line) -> bool:
+    """Of at least twenty draws of the line's term and date whose windows are over, more than half are not seen: a file may be missing."""
+    over = [
+        s.state
+        for s in settled.states.values()
+        if (s.line.term, s.line.draw_date) == (line.term, line.draw_date) and s.state in {"cleared", "part cleared", "failed", "not seen"}
+    ]
+    return len(over) >= 20 and over.count("not seen") * 2 > len(over)

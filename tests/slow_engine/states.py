@@ -79,7 +79,9 @@ def _line_state(book: Book, undone: Undone, matched: Matched, line: Line) -> Lin
     takers = sorted((u.by for e in events for u in undone.takers(e)), key=lambda r: r.order)
     direct = [r for r in book.events if undone.failed_line.get(r.position) == line.key]
     failures = sorted({r.position: r for r in [*direct, *takers] if r.outcome == "returned"}.values(), key=lambda r: r.order)
-    refunded = bool(takers) and takers[-1].outcome == "refunded"
+    given = [r.settled_on for r in takers if r.outcome == "refunded"]
+    taken = [r.settled_on for r in takers if r.outcome == "returned"]
+    refunded = bool(given) and all(day < max(given) for day in taken)
     money_days = [s.event.settled_on for s in parts if s.cents]
     return LineState(
         line=line,
@@ -226,10 +228,10 @@ def _keys(settled: Settled, event: Event) -> list[LineKey]:
 
 
 def _return_reason(e: Event, row: dict[str, Any]) -> str:
-    if e.is_dispute:
-        return "dishonored or contested"
     if not e.student_id:
         return "bank event for an unknown student or plan"
+    if e.is_dispute:
+        return "dishonored or contested"
     if row["rule"] == 5 or (row["rule"] in {1, 3} and row["undid_nothing"]):
         return "return without a draw"
     return ""

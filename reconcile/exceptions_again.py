@@ -77,9 +77,9 @@ def words_of(on: Ground, found: Beyond, in_hand: int) -> dict[str, object]:
 def _beyond(on: Ground, line: int, tries: list[Try]) -> Beyond | None:
     """The first try on the line that the code of the return before it did not allow."""
     backs = [t for t in tries if t.role in {"return", "failed"}]
-    if not backs:
-        return None
     attempts = [t for t in tries if t.role in FAILED_ROLES]
+    if not backs or not attempts:  # only part of money that stayed came back: nothing was tried again
+        return None
     money = [t for t in tries if t.role == "money" and t.settled >= backs[0].settled]
     again = sorted([*attempts[1:], *money[:1]], key=lambda t: t.settled)
     for number, attempt in enumerate(again, start=1):

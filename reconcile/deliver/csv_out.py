@@ -79,17 +79,17 @@ def write_table(table: pd.DataFrame, columns: tuple[schemas.Column, ...], path: 
     In:      exactly the declared columns in the declared order and types (money in int64 cents).
     Errors:  ValueError if the table is not of that shape (a fault of ours), FileExistsError if the file is there.
     """
-    _refuse_other_shape(table, columns)
+    arrays = _arrays(table, columns)
     with path.open("xb") as file:
         file.write(_heading(columns))
-        _write_body(table, columns, file)
+        _write_body(arrays, file)
 
 
 def write_rows(table: pd.DataFrame, columns: tuple[schemas.Column, ...], path: Path) -> None:
     """Write the rows of a table as `write_table` does, without the heading row: a piece of a file that `join_pieces` puts together."""
-    _refuse_other_shape(table, columns)
+    arrays = _arrays(table, columns)
     with path.open("xb") as file:
-        _write_body(table, columns, file)
+        _write_body(arrays, file)
 
 
 def join_pieces(pieces: Sequence[Path], columns: tuple[schemas.Column, ...], path: Path) -> None:
@@ -106,9 +106,13 @@ def _heading(columns: tuple[schemas.Column, ...]) -> bytes:
     return (",".join(csv_cell(c.name) for c in columns) + "\n").encode("utf-8")
 
 
-def _write_body(table: pd.DataFrame, columns: tuple[schemas.Column, ...], file: BinaryIO) -> None:
-    arrays = [(c, _typed(table[c.name], c)) for c in columns]
-    for start in range(0, len(table), ROWS_AT_A_TIME):
+def _arrays(table: pd.DataFrame, columns: tuple[schemas.Column, ...]) -> list[tuple[schemas.Column, pa.Array]]:
+    _refuse_other_shape(table, columns)
+    return [(c, _typed(table[c.name], c)) for c in columns]
+
+
+def _write_body(arrays: list[tuple[schemas.Column, pa.Array]], file: BinaryIO) -> None:
+    for start in range(0, len(arrays[0][1]), ROWS_AT_A_TIME):
         _write_rows([_as_cells(array.slice(start, ROWS_AT_A_TIME), c) for c, array in arrays], file)
 
 

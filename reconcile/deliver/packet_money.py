@@ -191,7 +191,7 @@ def general_ledger(shown: Shown) -> Section:
 
 def return_rates(tables: Mapping[str, pd.DataFrame]) -> Section | None:
     """Return rates beside the levels of the rules, if this run has them."""
-    if "return_rates" not in tables:
+    if "return_rates" not in tables or not len(tables["return_rates"]):
         return None
     names = {"name": "Returns", "window": "Window", "returns": "Returned", "base": "Draws", "percent": "Percent", "level": "Level"}
     names |= {"above": "Above it", "more_to_pass": "More to pass it"}

@@ -11,7 +11,7 @@ import json
 from typing import TYPE_CHECKING, Any, Final, NamedTuple
 
 from reconcile import audit, run_folder
-from reconcile.deliver.workbook import WORKBOOK
+from reconcile.deliver.shown import WORKBOOK
 from reconcile.errors import RefusedError
 from reconcile.run_tables import read_table
 

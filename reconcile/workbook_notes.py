@@ -18,14 +18,12 @@ import warnings
 from collections.abc import Mapping
 from typing import TYPE_CHECKING, Final, NamedTuple
 
-import openpyxl
 import pyarrow as pa  # type: ignore[import-untyped]
 
 from reconcile.cells import parse_money
 from reconcile.dispositions import COLUMNS, Note, closes, day_of, unescaped, unknown_word, word_of, written_mark
 from reconcile.raw import heading_key
 from reconcile.standing import typed
-from reconcile.xlsx_files import read_workbook
 from reconcile.xlsx_safety import why_not
 
 if TYPE_CHECKING:
@@ -120,12 +118,16 @@ def unread_sentence(one: Unread) -> str:
 
 def _sheets(path: Path, name: str) -> Iterator[RawTable]:
     """The sheets in which people write; where none can be told apart, the whole file as one that cannot be used."""
+    from reconcile.xlsx_files import read_workbook  # noqa: PLC0415 (as openpyxl: slow to load)
+
     for title in _titles(path) or (None,):
         yield from read_workbook(path, name, sheet=title, heading_row=None, expected=EXPECTED, text_columns=())
 
 
 def _titles(path: Path) -> list[str]:
     """The sheets of a workbook but the run's own others; none where it cannot be opened, which its reader then says in words."""
+    import openpyxl  # noqa: PLC0415 (slow to load, and as a rule no workbook was saved)
+
     if why_not(path.read_bytes()) is not None:
         return []
     with warnings.catch_warnings():

@@ -6,7 +6,8 @@ from typing import TYPE_CHECKING
 
 from reconcile.deliver.packet import packet_of_close
 from reconcile.deliver.page import write_page
-from reconcile.deliver.workbook import WORKBOOK, write_workbook
+from reconcile.deliver.shown import WORKBOOK
+from reconcile.deliver.workbook import write_workbook
 
 if TYPE_CHECKING:
     from collections.abc import Callable

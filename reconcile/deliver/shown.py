@@ -6,7 +6,10 @@ Workbook, page and packet read this and work nothing out.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Final
+
+WORKBOOK: Final = "workbook.xlsx"
+"""The workbook among the files of a run."""
 
 if TYPE_CHECKING:
     from collections.abc import Mapping

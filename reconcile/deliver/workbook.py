@@ -26,7 +26,6 @@ if TYPE_CHECKING:
 
     from reconcile.deliver.shown import Shown
 
-WORKBOOK: Final = "workbook.xlsx"
 EXCEPTIONS: Final = "Exceptions"
 MOST_ROWS: Final = 200_000
 """Rows of a table that a sheet shows; a spreadsheet becomes slow beyond, and ends at 1,048,576."""

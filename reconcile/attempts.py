@@ -115,5 +115,5 @@ class Attempts:
 
     def _rank(self, event: Event, line: Line) -> tuple[int, bool, int, tuple[int, int, tuple[int, int, str]]]:
         timing = self.timing(event, line)
-        end = line.window_end if timing == EXACT else self.late_end(line, event.settled)
+        end = {EXACT: line.window_end, EARLY: line.draw_date - 1}.get(timing) or self.late_end(line, event.settled)
         return _ORDER.index(timing), self.standing_for(event, line), end, line.order

@@ -11,6 +11,7 @@ from functools import cached_property
 from typing import TYPE_CHECKING
 
 import numpy as np
+import pandas as pd
 
 from reconcile.coverage import later_than
 from reconcile.errors import RefusedError
@@ -19,9 +20,8 @@ from reconcile.schemas import EXPORTS
 from reconcile.texts import among, first_true, is_word, words
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
     from datetime import date
-
-    import pandas as pd
 
     from reconcile.banking_days import BankingDays
     from reconcile.policy import Rules
@@ -82,17 +82,28 @@ def undated_cancellations(dated: dict[str, Dated]) -> int:
     return int(without.sum() + (is_word(aid["status"], "cancelled") & aid["cancelled_on"].isna().to_numpy()).sum())
 
 
-def hold_bank_files_to_lines(lines: pd.DataFrame, bank_begins: date | None) -> None:
-    """Refuse a run whose bank files begin after the window of a line was already over: its draw would be told as never seen.
+def left_out_plans(dated: dict[str, Dated]) -> int:
+    """How many plans were enrolled after the as-of date and are left out."""
+    plans = dated["plan_schedules"]
+    return int(plans.rows["plan_id"].iloc[np.flatnonzero(~is_word(plans.aside, ""))].nunique())
 
+
+def lines_before(lines: pd.DataFrame, bank_begins: date | None) -> pd.DataFrame:
+    """Active lines whose window was over before the bank files begin: their draw would be told as never seen."""
+    if bank_begins is None:
+        return lines.iloc[:0]
+    begins = np.datetime64(bank_begins, "s")
+    early = (lines["window_end"] < begins).to_numpy() & (lines["amount"] > 0).to_numpy()
+    return lines.iloc[np.flatnonzero(early & is_word(lines["line_status"], "active"))]
+
+
+def refuse_lines_before(early: Sequence[pd.DataFrame], bank_begins: date | None) -> None:
+    """Refuse a run whose bank files begin after the window of a line was already over.
+
+    In:      `lines_before` of each part of the student body.
     Errors:  RefusedError naming the first day needed and the first such line.
     """
-    if bank_begins is None:
-        return
-    begins = np.datetime64(bank_begins, "s")
-    early = np.flatnonzero((lines["window_end"] < begins).to_numpy() & (lines["amount"] > 0).to_numpy())
-    needed = lines.iloc[early]
-    needed = needed[is_word(needed["line_status"], "active")]
+    needed = pd.concat(early, ignore_index=True)
     if needed.empty:
         return
     first = needed.sort_values(["draw_date", "plan_id", "line"]).iloc[0]

@@ -43,7 +43,9 @@ class Attempts:
         for event in reading.case.events:
             if event.at in failed:
                 self._add(failed[event.at], _Try(event.settled, (event,)))
-            elif event.outcome == "cleared" and event.kind != "payment" and not reading.draw_money(event, undone.left[event.at]):
+            elif event.outcome != "cleared" or event.kind == "payment" or undone.left[event.at] == event.amount:
+                continue  # nothing was undone: as a rule
+            elif not reading.draw_money(event, undone.left[event.at]):
                 found = self._line_of(event)
                 if found is not None:
                     self.hung[event.at] = found
@@ -62,7 +64,7 @@ class Attempts:
 
     def late_end(self, line: Line, day: int) -> int:
         """Last day of a late match for money that settles on `day`: longer if the line failed and may be presented again."""
-        back = self._back_by(line, day)
+        back = self._back_by(line, day) if line.at in self._tries else ()
         if not back:
             return line.late_end
         last = max(back, key=lambda event: event.order)

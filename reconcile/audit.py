@@ -7,10 +7,12 @@ with its SHA-256. It holds no path, no user and no time of day: the same run aga
 The **run hash** binds all of that in one line of 64 characters. It is the SHA-256 of this JSON text, in ASCII, keys sorted, no spaces:
 
     {"as_of": "2026-10-15", "column_map": SHA-256 or null, "form": 1, "inputs": [[file, SHA-256], ...], "kind": "daily",
-     "options": {...}, "outputs": [[file, SHA-256], ...], "previous": run hash or null, "rules": [[file, SHA-256], ...]}
+     "options": {...}, "outputs": [[file, SHA-256], ...], "previous": run hash or null, "previous_close": run hash or null,
+     "rules": [[file, SHA-256], ...]}
 
-with the lists sorted and, of the outputs, the data files only (CSV and Parquet). A Parquet file counts by its bytes, which also depend on
-the release of pyarrow that wrote it: `written_with` says which.
+with the lists sorted and, of the outputs, the data files only (CSV and Parquet; not the copies in `inputs/`). A Parquet file counts by its
+bytes, which also depend on the release of pyarrow that wrote it: `written_with` says which. What the run hash does not bind (totals, notes,
+version, the files that people look at) is bound by the audit hash: see `seals.py`.
 """
 
 from __future__ import annotations
@@ -25,6 +27,7 @@ from typing import TYPE_CHECKING, Any, Final
 
 from reconcile.errors import RefusedError
 from reconcile.schemas import EXPORTS
+from reconcile.seals import AUDIT_HASH, as_text, broken_seals, fingerprint, sealed
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping
@@ -37,7 +40,9 @@ if TYPE_CHECKING:
     from reconcile.policy import Rules
 
 FORM: Final = 1
-AUDIT_FILE, DATA_FILES = "audit.json", (".csv", ".parquet")
+AUDIT_FILE, SIGNATURES_FILE, DATA_FILES = "audit.json", "signatures.json", (".csv", ".parquet")
+WRITERS: Final = ("pyarrow", "typst", "xlsxwriter")
+"""The libraries on whose release the bytes of some files depend."""
 
 
 @dataclass(frozen=True)
@@ -111,12 +116,17 @@ class Named:
 
 @dataclass(frozen=True)
 class Previous:
-    """The run that this one follows: its folder's name, as-of date, run hash, and rows per export, each row once."""
+    """The run that this one follows: its folder's name, as-of date, both hashes, rows per export (each row once), and its last signature.
+
+    `signature` is the hash of the last signature that the run had when it was read; "" if nobody had signed it.
+    """
 
     name: str
     as_of: date
     run_hash: str
     rows: Mapping[str, int]
+    audit_hash: str = ""
+    signature: str = ""
 
 
 def counted_inputs(exports: Exports, as_of: date | None) -> tuple[Input, ...]:
@@ -178,9 +188,11 @@ def sha256_of(path: Path) -> str:
 
 
 def outputs_in(folder: Path) -> tuple[Named, ...]:
-    """Every file of a run folder but the audit itself, by name."""
-    files = sorted(path for path in folder.iterdir() if path.is_file() and path.name != AUDIT_FILE)
-    return tuple(Named(path.name, sha256_of(path), path.stat().st_size) for path in files)
+    """Every file of a run folder but the audit itself and the signatures, by name; copies of inputs as `inputs/charges.csv`."""
+    names = {path.relative_to(folder).as_posix(): path for path in folder.rglob("*") if path.is_file()}
+    return tuple(
+        Named(name, sha256_of(names[name]), names[name].stat().st_size) for name in sorted({*names} - {AUDIT_FILE, SIGNATURES_FILE})
+    )
 
 
 def build_audit(
@@ -195,10 +207,12 @@ def build_audit(
     outputs: tuple[Named, ...],
     notes: Iterable[str],
     version: str,
+    previous_close: Previous | None = None,
 ) -> dict[str, Any]:
     """The audit of a run as it is written to `audit.json`, run hash included; money in cents.
 
-    In:      `outputs` are the files already written; `notes` are what the run has to say of itself, in order.
+    In:      `outputs` are the files already written; `previous_close` is the close that a close opens from; `notes` are what the run has to
+             say of itself, in order.
     Keeps:   the same exports, rules, options, previous run and outputs give the same audit on any machine.
     """
     inputs = counted_inputs(exports, as_of)
@@ -208,7 +222,7 @@ def build_audit(
         "kind": kind,
         "as_of": as_of.isoformat(),
         "version": version,
-        "written_with": {"pyarrow": release_of("pyarrow")},
+        "written_with": {name: release_of(name) for name in WRITERS},
         "options": {
             "without_rejected": options.without_rejected,
             "accept_drop": options.accept_drop,
@@ -223,11 +237,17 @@ def build_audit(
         "has_postings": exports.has_postings,
         "bank_span": None if span is None else {"first": span.first.isoformat(), "last": span.last.isoformat()},
         "undated_cancellations": undated_cancellations(exports.tables),
-        "previous": None if previous is None else {"run": previous.name, "run_hash": previous.run_hash},
+        "previous": None if previous is None else named_run(previous),
+        "previous_close": None if previous_close is None else named_run(previous_close),
         "outputs": _files(outputs),
         "notes": list(dict.fromkeys(notes)),
     }
     return audit | {"run_hash": run_hash(audit)}
+
+
+def named_run(run: Previous) -> dict[str, Any]:
+    """How an audit names an earlier run: its folder's name, both hashes, and the last signature that it had then, if any."""
+    return {"run": run.name, "run_hash": run.run_hash, "audit_hash": run.audit_hash, "signature": run.signature or None}
 
 
 def with_outputs(audit: Mapping[str, Any], outputs: tuple[Named, ...]) -> dict[str, Any]:
@@ -260,7 +280,8 @@ def run_hash(audit: Mapping[str, Any]) -> str:
     def pairs(key: str) -> list[list[str]]:
         return sorted([f["file"], f["sha256"]] for f in audit[key])
 
-    column_map, previous = audit["column_map"], audit["previous"]
+    column_map = audit["column_map"]
+    previous, previous_close = (None if audit[key] is None else audit[key]["run_hash"] for key in ("previous", "previous_close"))
     bound = {
         "form": audit["form"],
         "kind": audit["kind"],
@@ -269,21 +290,21 @@ def run_hash(audit: Mapping[str, Any]) -> str:
         "rules": pairs("rules"),
         "column_map": None if column_map is None else column_map["sha256"],
         "inputs": pairs("inputs"),
-        "previous": None if previous is None else previous["run_hash"],
-        "outputs": [pair for pair in pairs("outputs") if pair[0].endswith(DATA_FILES)],
+        "previous": previous,
+        "previous_close": previous_close,
+        "outputs": [pair for pair in pairs("outputs") if pair[0].endswith(DATA_FILES) and "/" not in pair[0]],
     }
-    return hashlib.sha256(json.dumps(bound, sort_keys=True, separators=(",", ":")).encode("ascii")).hexdigest()
+    return fingerprint(bound)
 
 
 def write_audit(folder: Path, audit: Mapping[str, Any]) -> None:
-    """Write `audit.json` into a run folder that has none yet: UTF-8, sorted keys, two spaces, a line end at the end."""
-    text = json.dumps(audit, sort_keys=True, indent=2, ensure_ascii=False) + "\n"
+    """Write `audit.json`, with its seals, into a run folder that has none yet: UTF-8, sorted keys, two spaces, a line end at the end."""
     with (folder / AUDIT_FILE).open("xb") as file:
-        file.write(text.encode("utf-8", "backslashreplace"))
+        file.write(as_text(sealed(audit)))
 
 
 def read_audit(run: Path) -> dict[str, Any]:
-    """The audit of a run folder, once its run hash has been found to be its own.
+    """The audit of a run folder, once run hash and seals have been found to be its own.
 
     Errors:  RefusedError if there is no audit, if it cannot be read, or if it was changed since the run.
     """
@@ -297,6 +318,8 @@ def read_audit(run: Path) -> dict[str, Any]:
         raise RefusedError(f"{path} cannot be read as the audit of a run. Restore that folder from a copy, or name another run.") from None
     if not right:
         raise RefusedError(f"{path} was changed since its run: its run hash is not that of what it names. Restore it from a copy.")
+    for broken in broken_seals(audit):
+        raise RefusedError(f"{path} was changed since its run: {broken}. Restore it from a copy.")
     return dict(audit)
 
 
@@ -308,6 +331,21 @@ def read_previous(run: Path) -> Previous:
     audit = read_audit(run)
     try:
         rows = {name: int(counted["rows_read"]) - int(counted["already_read"]) for name, counted in audit["totals"].items()}
-        return Previous(run.resolve().name, date.fromisoformat(audit["as_of"]), audit["run_hash"], rows)
+        name, as_of = run.resolve().name, date.fromisoformat(audit["as_of"])
+        return Previous(name, as_of, audit["run_hash"], rows, audit[AUDIT_HASH], last_signature(run))
     except (LookupError, TypeError, ValueError, AttributeError):
         raise RefusedError(f"{run / AUDIT_FILE} lacks the row counts of its run. Name another run with --previous.") from None
+
+
+def last_signature(run: Path) -> str:
+    """The hash of the last signature of a run; "" if nobody has signed it.
+
+    Errors:  RefusedError if the signatures cannot be read.
+    """
+    path = run / SIGNATURES_FILE
+    try:
+        return str(json.loads(path.read_text(encoding="utf-8"))["last"])
+    except FileNotFoundError:
+        return ""
+    except (OSError, ValueError, LookupError, TypeError):
+        raise RefusedError(f"{path} cannot be read as the signatures of a run. Restore that folder from a copy.") from None

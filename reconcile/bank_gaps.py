@@ -15,6 +15,8 @@ import pandas as pd
 from reconcile.texts import is_word
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     from reconcile.events import Bools
     from reconcile.variance import PlanKeys
 
@@ -24,17 +26,29 @@ FEWEST_LINES = 20
 OVER = ("cleared", "part cleared", "failed", "not seen")
 
 
-def hardly_seen(lines: pd.DataFrame) -> pd.DataFrame:
-    """Draw dates with at least FEWEST_LINES lines whose windows are over, more than half of them not seen.
+NO_GAPS = pd.DataFrame({"term": pd.Series(dtype="str"), "draw_date": pd.Series(dtype="datetime64[s]")}).assign(lines=0, not_seen=0)
+"""The ordinary case: no draw date of which hardly a draw was seen."""
+
+
+def seen_by_date(lines: pd.DataFrame) -> pd.DataFrame:
+    """How many lines of each draw date have a window that is over, and how many of them were not seen; adds up over parts of the whole.
 
     In:      lines with term, draw_date, state.
     Out:     term, draw_date, lines, not_seen.
     """
     over = np.logical_or.reduce([is_word(lines["state"], state) for state in OVER])
-    counted = pd.DataFrame(
-        {"term": lines["term"], "draw_date": lines["draw_date"], "lines": 1, "not_seen": is_word(lines["state"], "not seen")}
-    )
-    found = counted[over].groupby(["term", "draw_date"], as_index=False, sort=True).sum()
+    missing = is_word(lines["state"], "not seen").astype("int64")
+    counted = pd.DataFrame({"term": lines["term"], "draw_date": lines["draw_date"], "lines": 1, "not_seen": missing})
+    return counted[over].groupby(["term", "draw_date"], as_index=False, sort=True).sum()
+
+
+def hardly_seen(seen: Sequence[pd.DataFrame]) -> pd.DataFrame:
+    """Draw dates with at least FEWEST_LINES lines whose windows are over, more than half of them not seen.
+
+    In:      seen_by_date of each part of the student body.
+    Out:     term, draw_date, lines, not_seen.
+    """
+    found = pd.concat(seen, ignore_index=True).groupby(["term", "draw_date"], as_index=False, sort=True).sum()
     return found[(found["lines"] >= FEWEST_LINES) & (2 * found["not_seen"] > found["lines"])].reset_index(drop=True)
 
 

@@ -34,6 +34,7 @@ if TYPE_CHECKING:
     Bools = NDArray[np.bool_]
     Ints = NDArray[np.int64]
 
+_ZERO, _NINE, _POINT, _MINUS = b"09.-"
 _ORDINARY = r"^-?[0-9]{1,12}\.[0-9]{2}\z"
 _GROUPED = r"^-?\$?[0-9]{1,3}(,[0-9]{3}){0,3}\.[0-9]{2}\z"
 _WHOLE = r"^-?[0-9]{1,12}\z"
@@ -123,6 +124,11 @@ def parse_money(cells: pa.Array, decimal_mark: DecimalMark, plain: Bools | None 
 
 
 def _money(cells: pa.Array, mark: DecimalMark, *, plain: bool) -> Parsed:
+    if mark == "." or plain:
+        plainest = _two_decimals(cells)
+        if plainest is not None:
+            nothing = np.zeros(len(plainest), dtype=np.bool_)
+            return Parsed(plainest, nothing, nothing.copy(), {})
     found = _uniques(cells)
     cents, done = _ordinary_cents(found.array, mark if not plain else ".")
     problems: dict[int, Refusal] = {}
@@ -134,6 +140,28 @@ def _money(cells: pa.Array, mark: DecimalMark, *, plain: bool) -> Parsed:
             else:
                 problems[int(i)] = read
     return found.spread(cents, problems)
+
+
+def _two_decimals(cells: pa.Array) -> Ints | None:
+    """Cents where every cell is figures, a point and two figures, perhaps after a minus; None where any cell is written otherwise.
+
+    That is how most systems export: the whole column is then read by its bytes, without looking at single cells.
+    """
+    if isinstance(cells, pa.ChunkedArray) or cells.null_count or not len(cells):
+        return None
+    offsets = np.frombuffer(cells.buffers()[1], dtype=np.int32)[cells.offset : cells.offset + len(cells) + 1].astype(np.int64)
+    held = _bytes(cells)
+    starts, ends = offsets[:-1] - offsets[0], offsets[1:] - offsets[0]
+    if not held.size or (ends - starts).min() < 4 or (ends - starts).max() > 15:
+        return None
+    minus = held[starts] == _MINUS
+    # Each cell has its point; what is no figure beside them can only be a minus in front.
+    odd = np.count_nonzero((held < _ZERO) | (held > _NINE))
+    if not (held[ends - 3] == _POINT).all() or odd != len(cells) + np.count_nonzero(minus):
+        return None
+    if (minus & (ends - starts < 5)).any():
+        return None
+    return np.asarray(pc.replace_substring(cells, ".", "").cast(pa.int64()).to_numpy(zero_copy_only=False))
 
 
 def _ordinary_cents(texts: pa.Array, mark: DecimalMark) -> tuple[Ints, Bools]:

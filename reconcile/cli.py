@@ -3,6 +3,7 @@
 | exit | means |
 | --- | --- |
 | 0 | completed |
+| 1 | `verify` found a difference; a run only with --fail-on |
 | 2 | refused: the input, the rules or the command line cannot be used as they stand |
 | 3 | a control total did not come out to zero: no report was left |
 | 4 | a fault of ours, with the file that holds its details |
@@ -13,6 +14,7 @@ Results go to stdout, messages to stderr. The commands' work stands in `commands
 
 from __future__ import annotations
 
+import gc
 import signal
 import sys
 from pathlib import Path
@@ -21,14 +23,14 @@ from typing import TYPE_CHECKING, Any, NoReturn, TypeVar
 import click
 
 from reconcile import __version__, starting
-from reconcile.cli_support import Amount, IsoDate, Place, say, show, survive_any_console, write_fault
+from reconcile.cli_support import Amount, IsoDate, Place, say, show, survive_any_console, today, write_fault
 from reconcile.errors import ReconcileError
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
     from datetime import date
 
-REFUSED, FAULT, INTERRUPTED = 2, 4, 130
+DIFFERS, REFUSED, FAULT, INTERRUPTED = 1, 2, 4, 130
 
 A_PATH = click.Path(path_type=Path)
 Command = TypeVar("Command", bound="Callable[..., Any]")
@@ -70,8 +72,14 @@ def run_options(command: Command) -> Command:
         click.option("--bank-from", type=IsoDate(), help="First day that the bank files cover. Else their first event."),
         click.option("--bank-through", type=IsoDate(), help="Last day that the bank files cover. Else their last event."),
         click.option("--accept-drop", is_flag=True, help="Go on though an export has far fewer rows than in the previous run."),
-        click.option("--notes", type=A_PATH, help="CSV of what people decided: exception_id, disposition, note, decided_by, decided_on."),
-        click.option("--names", is_flag=True, help="Show students' names, where the export has them, in what people look at."),
+        click.option(
+            "--notes",
+            type=A_PATH,
+            help="What people decided: a saved workbook of a run, or a CSV with exception_id, disposition, note, decided_by, decided_on.",
+        ),
+        click.option(
+            "--names", is_flag=True, help="Show students' names, where the export has them, in what people look at and in outreach.csv."
+        ),
         click.option("--only", type=click.Choice(["csv"]), help="csv: write the data files alone, for scheduled jobs."),
         click.option(
             "--fail-on", type=click.Choice(["new", "any"]), help="End with code 1 if such exceptions (but information) are on the list."
@@ -96,6 +104,20 @@ def daily(place: Place, /, exports: tuple[Path, ...], as_of: date, **options: An
 
 
 @cli.command()
+@exports_argument
+@click.option("--as-of", type=IsoDate(), required=True, help="The last day of the month to close, like 2026-10-31.")
+@run_options
+@click.option("--previous-close", type=A_PATH, help="Close to open from. Else the latest earlier one under --reports.")
+@click.pass_obj
+def close(place: Place, /, exports: tuple[Path, ...], as_of: date, **options: Any) -> int:  # noqa: ANN401 (click gives what run_options names)
+    """Close a month: as daily, with roll-forward since the close before, tie-out, and a copy of all inputs."""
+    from reconcile import reading, run_command  # noqa: PLC0415 (loads the table libraries)
+
+    place.reports = options["reports"]
+    return run_command.close(reading.Request(exports=exports, as_of=as_of, **options))
+
+
+@cli.command()
 @click.argument("student_id")
 @click.argument("run", type=A_PATH)
 def student(student_id: str, run: Path) -> None:
@@ -103,6 +125,20 @@ def student(student_id: str, run: Path) -> None:
     from reconcile import commands  # noqa: PLC0415 (loads the table libraries)
 
     commands.student(student_id, run)
+
+
+@cli.command()
+@click.argument("run", type=A_PATH)
+@click.argument("figure", nargs=-1)
+def trace(run: Path, figure: tuple[str, ...]) -> None:
+    """Show the rows that make up a FIGURE of a RUN, and their sum; without a figure, list them all.
+
+    A figure by its name: rollforward TERM METHOD MONEY ITEM; tie_out TERM DATE ITEM; or the name of a line of proof, or as much of its
+    beginning as tells it from others, with left or right for one side of it.
+    """
+    from reconcile import commands  # noqa: PLC0415 (loads the table libraries)
+
+    commands.trace(run, " ".join(figure))
 
 
 @cli.command()
@@ -116,6 +152,36 @@ def schedule(term: str, amount: int, enrolled_on: date, method: str, rules: Path
     from reconcile import commands  # noqa: PLC0415 (loads the table libraries)
 
     commands.schedule(term, amount, enrolled_on, method, rules)
+
+
+@cli.command("sign-off")
+@click.argument("run", type=A_PATH)
+@click.option("--role", type=click.Choice(["preparer", "reviewer"]), required=True, help="As whom to sign; the reviewer signs last.")
+@click.option("--name", required=True, help="Who signs: preparer and reviewer are two people.")
+@click.option("--on", type=IsoDate(), help="The day of signing. Else today.")
+@click.option("--note", default="", help="A remark to stand beside the signature.")
+@click.option("--reports", type=A_PATH, help="Folder that holds the earlier runs. Else the one that RUN lies in.")
+def sign_off(run: Path, role: str, name: str, on: date | None, note: str, reports: Path | None) -> None:
+    """Sign the folder of a RUN as it is now; from the first signature on none of its files may change."""
+    from reconcile import signing  # noqa: PLC0415 (loads more than --help needs)
+
+    signing.sign_off(run, role, name, on or today(), note, reports)
+
+
+@cli.command()
+@click.argument("run", type=A_PATH)
+@click.option("--exports", multiple=True, type=A_PATH, help="The exports of the run, to make it again and compare. May be given twice.")
+@rules_option
+@map_option
+@click.option("--notes", type=A_PATH, help="The notes that the run read, if they are not found.")
+@click.option("--reports", type=A_PATH, help="Folder that holds the earlier runs. Else the one that RUN lies in.")
+def verify(
+    run: Path, exports: tuple[Path, ...], rules: Path | None, map_file: Path | None, notes: Path | None, reports: Path | None
+) -> int:
+    """Check files, chain and signatures of a RUN, and the same result again; ends with 1 if anything differs."""
+    from reconcile import run_again, verifying  # noqa: PLC0415 (loads the table libraries)
+
+    return verifying.verify(run, run_again.AtHand(exports, rules, map_file, notes, reports))
 
 
 @cli.command()
@@ -159,6 +225,7 @@ def _interrupt(*_: object) -> NoReturn:
 
 def main() -> NoReturn:
     """The entry point of the installed command; a request to end counts as an interruption, so that nothing half-written stays."""
+    gc.disable()  # a command ends soon, and looking for circles among its many small objects costs more than it frees
     survive_any_console()
     signal.signal(signal.SIGTERM, _interrupt)
     sys.exit(run())

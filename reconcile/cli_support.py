@@ -52,6 +52,11 @@ class IsoDate(click.ParamType[date]):
         raise click.BadParameter(f"{value!r} is not a date written like 2026-10-15.", ctx, param)
 
 
+def today() -> date:
+    """The day by this machine's clock, for a signature that names none."""
+    return date.today()  # noqa: DTZ011 (a signature is of the day where the person sits)
+
+
 class Amount(click.ParamType[int]):
     """An amount of money as a person types it, in whole cents: 12000, 12000.00 or 12,000.00."""
 
@@ -92,6 +97,13 @@ def step(text: str) -> None:
     """A line that says what is going on, where a person is watching: silent in pipes and scheduled jobs."""
     if sys.stderr.isatty():
         say(f"{text[:1].upper()}{text[1:]} ...")
+
+
+@contextlib.contextmanager
+def quietly() -> Iterator[None]:
+    """Keep to oneself what a command inside another one would say and show."""
+    with contextlib.redirect_stdout(io.StringIO()), contextlib.redirect_stderr(io.StringIO()):
+        yield
 
 
 def exports_folder(exports: Sequence[Path]) -> Path:

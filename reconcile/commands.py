@@ -1,4 +1,4 @@
-"""What the commands do that leave no run: check exports, tell a student's story, show the plan that the rules would write."""
+"""What the commands do that leave no run: check exports, tell a student's story, trace a figure, show the plan that the rules write."""
 
 from __future__ import annotations
 
@@ -8,11 +8,14 @@ from reconcile import audit
 from reconcile.cli_support import map_hint, show
 from reconcile.deliver import intake_words, summary
 from reconcile.deliver.story import story_text
+from reconcile.deliver.trace_words import figures_text, trace_text
 from reconcile.errors import RefusedError
 from reconcile.reading import policy_for, read_all
 from reconcile.schedule import install_schedule_text, plan_written
 from reconcile.story_facts import student_story
 from reconcile.toml_errors import nearest
+from reconcile.trace import RunTables, figures_of, find_figures
+from reconcile.trace_rows import trace_figure
 
 if TYPE_CHECKING:
     from datetime import date
@@ -43,6 +46,19 @@ def student(student_id: str, run: Path) -> None:
     Errors:  RefusedError if the folder is not a whole run, or knows no such student.
     """
     show(story_text(student_story(run, student_id)))
+
+
+def trace(run: Path, asked: str) -> None:
+    """Show the rows that make up a figure of a run and their sum; without a figure, all figures that there are.
+
+    Errors:  RefusedError if the folder is not a whole run, or has no such figure; ProofError if the rows do not add up to the figure.
+    """
+    tables = RunTables(run)
+    if not asked:
+        show(figures_text(figures_of(tables)))
+        return
+    for figure in find_figures(tables, asked):
+        show(trace_text(trace_figure(tables, figure)))
 
 
 def schedule(term_code: str, amount: int, enrolled_on: date, method: str, rules_folder: Path | None) -> None:

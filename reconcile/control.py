@@ -27,8 +27,31 @@ if TYPE_CHECKING:
 _OF_CLEARED = CENTS[:9]
 
 
+def prove_intake(exports: Exports, of_parts: pd.DataFrame, entries: int) -> Proof:
+    """The proof of a run: what intake counted, then each line of proof of the parts, added up.
+
+    In:      the lines of proof of all parts, one after the other (`prove`); how many entries there are in all.
+    Out:     one line per control total; a difference other than zero stops the run.
+    """
+    proof = Proof()
+    _intake(proof, exports)
+    accepted = {
+        name: sum(count.cents_accepted for source in exports.sources for count in source.counts if count.export == name) for name in EXPORTS
+    }
+    proof.rows("rows accepted = rows in entries", sum(len(table) for table in exports.tables.values()), entries)
+    added = of_parts.groupby("name", as_index=False, sort=False)[["left", "right"]].sum()
+    sides = dict(zip(added["name"], zip(added["left"], added["right"], strict=True), strict=True))
+    for export in EXPORTS:
+        own = f"{export}: "
+        proof.equal(f"{own}accepted = all buckets", accepted[export], sides.pop(f"{own}accepted = all buckets")[1])
+        for name in sorted(name for name in sides if name.startswith(own)):
+            proof.equal(name, *sides.pop(name))
+    for name, (left, right) in sides.items():
+        proof.equal(name, left, right)
+    return proof
+
+
 def prove(
-    exports: Exports,
     dated: Mapping[str, Dated],
     tables: Mapping[str, pd.DataFrame],
     aid: pd.DataFrame,
@@ -36,20 +59,17 @@ def prove(
     credit_rows: pd.DataFrame,
     counted: Ints,
 ) -> pd.DataFrame:
-    """OUTPUTS["proof"] of a run.
+    """The lines of proof of one part of the student body, shaped as OUTPUTS["proof"].
 
-    In:      what intake counted, the rows of the as-of day, the run's tables, aid with its standing, where bank money went, credits,
-             how many cents of each posting count as a credit.
-    Out:     one line per control total; a difference other than zero stops the run.
+    In:      the rows of the as-of day, the part's tables, aid with its standing, where bank money went, credits, how many cents of each
+             posting count as a credit.
     """
     proof = Proof()
-    _intake(proof, exports)
     entries, students, draws = tables["entries"], tables["students"], tables["draws"]
     shown = _shown_elsewhere(dated, tables, aid, money, counted)
     for name in EXPORTS:
         bucket, cents = (entries[column].iloc[_where(entries, name)] for column in ("bucket", "cents"))
-        accepted = sum(count.cents_accepted for source in exports.sources for count in source.counts if count.export == name)
-        proof.equal(f"{name}: accepted = all buckets", accepted, cents.sum())
+        proof.equal(f"{name}: accepted = all buckets", dated[name].rows["amount"].sum(), cents.sum())
         by_bucket = sums_by(bucket, cents.to_numpy())
         for word in sorted({*by_bucket, *shown[name]}):
             proof.equal(f"{name}: {word}", by_bucket.get(word, 0), shown[name].get(word, 0))
@@ -142,7 +162,7 @@ def _plans_and_days(proof: Proof, dated: Mapping[str, Dated], tables: Mapping[st
     proof.equal("draw_dates: scheduled = cleared + in transit + failed + not seen + other", dates["scheduled"].sum(), parts)
     proof.equal("draw_dates: bank_total = cleared", dates["bank_total"].sum(), dates["cleared"].sum())
     pending = draws["scheduled"].to_numpy()[is_word(draws["state"], "pending")].sum()
-    proof.equal("next_draws: scheduled = pending in draws.csv", tables["next_draws"]["scheduled"].sum(), pending)
+    proof.equal("next_draws: scheduled = pending in draws.csv", tables["coming"]["scheduled"].sum(), pending)
     events = dated["cleared_draws"].counting
     cleared = events["amount"].to_numpy()[is_word(events["outcome"], "cleared")].sum()
     proof.equal("settlement_days: net = bank money that stayed", days["net"].sum(), cleared - money["undone"].sum())

@@ -29,7 +29,7 @@ _TAIL_LINES = 50
 
 def read_fast(text: bytes, delimiter: str, head: Sequence[str], next_line: int) -> Body | None:
     """All records from a line on, or None where the file is for the exact reader."""
-    if len(head) < 2 or text.count(b"\r") != text.count(b"\r\n"):
+    if len(head) < 2 or (b"\r" in text and text.count(b"\r") != text.count(b"\r\n")):
         return None
     body, tail = _cut_tail(text[_offset(text, next_line) :], delimiter)
     if body.startswith(b"\xef\xbb\xbf") or not _quotes_in_place(body, delimiter):

@@ -15,7 +15,6 @@ from reconcile.texts import among, first_true, is_word, picked, words
 if TYPE_CHECKING:
     from collections.abc import Mapping
 
-    from reconcile.banking_days import BankingDays
     from reconcile.events import Bools, Ints
     from reconcile.policy import Rules
     from reconcile.proposals import Advice
@@ -109,22 +108,14 @@ def settlement_days(lines: pd.DataFrame, events: pd.DataFrame, money: pd.DataFra
     return table[[column.name for column in OUTPUTS["settlement_days"]]]
 
 
-def next_draws(
-    lines: pd.DataFrame,
-    stopped: Bools,
-    row_of_line: Ints,
-    advice: Mapping[int, Advice],
-    decide: Bools,
-    rules: Rules,
-    days: BankingDays,
-) -> pd.DataFrame:
-    """Per coming draw date: how much will be taken, how much of it is in question and why, and by when one must act.
+def coming_draws(lines: pd.DataFrame, stopped: Bools, row_of_line: Ints, advice: Mapping[int, Advice], decide: Bools) -> pd.DataFrame:
+    """Per coming draw date and reason: how many lines and how much will be taken, and how much of it is in question; adds up over parts.
 
     In:      lines with state; whether each line's plan is under a stop; the row of plans of each line; the advice by row; which rows a
              person must decide first.
-    Out:     OUTPUTS["next_draws"]: in_question is, of each line in question, the cents that would change (all of them on a stopped plan or
-             while a person decides); proposed is what the date should take; notice_by is draw_date less notice_days; last_day_to_stop is
-             the last banking day before the draw is taken: the bank's own cut-off may be earlier.
+    Out:     term, draw_date, why ("" where nothing is in question), taken_on, lines, scheduled, lines_in_question, in_question, proposed.
+             in_question is, of each line in question, the cents that would change (all of them on a stopped plan or while a person
+             decides); proposed is what the date should take.
     """
     pending = np.flatnonzero(is_word(lines["state"], "pending"))
     part = lines[["term", "draw_date", "taken_on", "amount", "plan_id", "line"]].iloc[pending].reset_index(drop=True)
@@ -136,9 +127,17 @@ def next_draws(
     proposed = np.where(undecided, amount, proposed)
     why = first_true([under_stop, undecided, proposed < amount, proposed > amount, to_stop[row]])
     moved = np.where(why < 2, amount, np.where(why < 4, np.abs(amount - proposed), np.where(why == 4, amount, 0)))
-    return _by_date(part.assign(in_question=moved, why=words(why, _WHY), proposed=proposed), rules, days)
+    reason = words(why, _WHY)
+    asked = (why < len(_WHY) - 1).astype(np.int64)
+    table = part.rename(columns={"amount": "scheduled"}).assign(
+        why=reason, lines=1, lines_in_question=asked, in_question=moved, proposed=proposed
+    )
+    grouped = table.groupby(["term", "draw_date", "why"], sort=True)
+    found = grouped.agg({"taken_on": "first"} | dict.fromkeys(_ADDED, "sum")).reset_index()
+    return found.astype(dict.fromkeys(_ADDED, "int64") | {"taken_on": "datetime64[s]"})
 
 
+_ADDED = ("lines", "scheduled", "lines_in_question", "in_question", "proposed")
 _WHY = ("under a stop", "a person decides first", "plan exceeds bill", "plan below bill", "too near for a notice, and not owed", "")
 
 
@@ -153,23 +152,22 @@ def _proposed(part: pd.DataFrame, row: Ints, advice: Mapping[int, Advice]) -> In
     return np.asarray(proposed)
 
 
-def _by_date(table: pd.DataFrame, rules: Rules, days: BankingDays) -> pd.DataFrame:
-    why = table[~is_word(table["why"], "")].groupby(["term", "draw_date", "why"], sort=True).size().reset_index(name="count")
+def next_draws(coming: pd.DataFrame, rules: Rules) -> pd.DataFrame:
+    """Per coming draw date: how much will be taken, how much of it is in question and why, and by when one must act.
+
+    In:      the rows of `coming_draws` of all parts.
+    Out:     OUTPUTS["next_draws"]: notice_by is draw_date less notice_days; last_day_to_stop is the last banking day before the draw is
+             taken: the bank's own cut-off may be earlier.
+    """
+    asked = coming[~is_word(coming["why"], "")].groupby(["term", "draw_date", "why"], sort=True)["lines"].sum().reset_index()
     reasons: dict[tuple[object, object], list[str]] = {}
-    for term, day, reason, count in why.itertuples(index=False):
+    for term, day, reason, count in asked.itertuples(index=False):
         reasons.setdefault((term, day), []).append(f"{reason}: {count} lines" if count != 1 else f"{reason}: 1 line")
-    grouped = table.assign(lines=1, lines_in_question=(table["why"] != "").astype("int64")).groupby(["term", "draw_date"], sort=True)
-    found = grouped.agg(
-        taken_on=("taken_on", "first"),
-        lines=("lines", "sum"),
-        scheduled=("amount", "sum"),
-        lines_in_question=("lines_in_question", "sum"),
-        in_question=("in_question", "sum"),
-        proposed=("proposed", "sum"),
-    ).reset_index()
+    grouped = coming.groupby(["term", "draw_date"], sort=True)
+    found = grouped.agg({"taken_on": "first"} | dict.fromkeys(_ADDED, "sum")).reset_index()
     found["why"] = pd.Series(["; ".join(reasons.get(key, [])) for key in zip(found["term"], found["draw_date"], strict=True)], dtype="str")
     found["notice_by"] = found["draw_date"] - pd.to_timedelta(rules.plans.notice_days, unit="D")
-    stop = days.add_numbers(day_numbers(found["taken_on"]), -1) if len(found) else np.zeros(0, dtype=np.int64)
+    stop = rules.banking_days().add_numbers(day_numbers(found["taken_on"]), -1) if len(found) else np.zeros(0, dtype=np.int64)
     found["last_day_to_stop"] = pd.Series(stop.astype("datetime64[D]").astype("datetime64[s]"))
     kinds = {"lines": "int64", "lines_in_question": "int64", "notice_by": "datetime64[s]", "taken_on": "datetime64[s]"}
     return found.astype(kinds)[[column.name for column in OUTPUTS["next_draws"]]]

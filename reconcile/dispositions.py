@@ -1,4 +1,4 @@
-"""What people wrote about exceptions: a CSV of dispositions and notes, by the id of the exception.
+"""What people wrote about exceptions: dispositions and notes by the id of the exception, and the CSV in which they may stand.
 
 Columns: exception_id, disposition, note, decided_by, decided_on (like 2026-10-15); a list of exceptions in which a person filled in the
 last columns will do as well. A row without disposition and note says nothing and is passed over. A disposition that closes an exception
@@ -7,6 +7,7 @@ needs a name and a day: whoever signs the list must see who decided.
 
 from __future__ import annotations
 
+import hashlib
 import re
 from datetime import date
 from typing import TYPE_CHECKING, NamedTuple
@@ -28,13 +29,45 @@ NEEDED = ("exception_id", "disposition")
 
 
 class Note(NamedTuple):
-    """What a person wrote about one exception; `disposition` is one of the rules' words or ""."""
+    """What a person wrote about one exception; `disposition` is one of the rules' words or "".
+
+    anew:  the place where it was written shows that it was written since that run, even if the same words stood there once before.
+    saw:   the amount (cents) that the person had before them, where that is known.
+    """
 
     exception_id: str
     disposition: str
     note: str
     decided_by: str
     decided_on: date | None
+    anew: bool = False
+    saw: int | None = None
+
+
+def unescaped(text: str) -> str:
+    """A text such as `_x0041_` as a person sees it: files of workbooks write it as `_x005F_x0041_`, and not every reader undoes that.
+
+    The escape is that of ECMA-376, part 1, 22.9.2.19 (ST_Xstring), second-hand.
+    """
+    return text.replace("_x005F_", "_")
+
+
+def written_mark(exception_id: str, disposition: str, note: str, decided_by: str, decided_on: str) -> str:
+    """Twelve characters for what stands beside an exception: other words give another mark, other spaces do not.
+
+    >>> written_mark("XA", "working", "asked  the bank", "", "") == written_mark("XA", "working", " asked the bank", "", "")
+    True
+    """
+    words = (" ".join(unescaped(text).split()) for text in (exception_id, disposition, note, decided_by, decided_on))
+    return hashlib.sha256("\x1f".join(words).encode("utf-8", "backslashreplace")).hexdigest()[:12]
+
+
+class NotesFile(NamedTuple):
+    """A file in which people wrote about exceptions, its name in audit and messages, and the run whose workbook it is, if it is one."""
+
+    path: Path
+    name: str
+    run: Path | None
 
 
 def read_notes(path: Path, rules: Rules) -> tuple[Note, ...]:
@@ -79,30 +112,40 @@ def _rows(table: RawTable, at: dict[str, int]) -> Iterator[tuple[int, dict[str, 
 
 def _problems(cells: dict[str, str], rules: Rules) -> Iterator[tuple[str, str]]:
     """What is wrong with a row: (column, problem and cure)."""
-    words = [word.word for word in rules.exceptions.dispositions]
     if not cells["disposition"] and not cells["note"]:
         return
     if not cells["exception_id"]:
         yield "exception_id", "is empty; copy the id from exceptions.csv"
-    word = _word(cells["disposition"], rules)
+    word = word_of(cells["disposition"], rules)
     if cells["disposition"] and word is None:
-        near = nearest(cells["disposition"], words)
-        asked = f" Did you mean {near}?" if near else ""
-        yield "disposition", f"is no disposition of the rules; they know {', '.join(words)}.{asked}"
-    if cells["decided_on"] and _date(cells["decided_on"]) is None:
+        yield "disposition", unknown_word(cells["disposition"], rules)
+    if cells["decided_on"] and day_of(cells["decided_on"]) is None:
         yield "decided_on", "is not a date written like 2026-10-15"
-    closes = {w.word for w in rules.exceptions.dispositions if w.closes}
-    if word in closes:
+    if word is not None and closes(word, rules):
         for column in ("decided_by", "decided_on"):
             if not cells[column]:
                 yield column, f"is empty; {word!r} closes the exception, so say who decided and when"
 
 
-def _word(text: str, rules: Rules) -> str | None:
+def unknown_word(text: str, rules: Rules) -> str:
+    """What is wrong with a disposition that the rules do not know, and which they know."""
+    words = [word.word for word in rules.exceptions.dispositions]
+    near = nearest(text, words)
+    return f"is no disposition of the rules; they know {', '.join(words)}.{f' Did you mean {near}?' if near else ''}"
+
+
+def closes(word: str, rules: Rules) -> bool:
+    """Whether a disposition closes an exception."""
+    return any(known.closes for known in rules.exceptions.dispositions if known.word == word)
+
+
+def word_of(text: str, rules: Rules) -> str | None:
+    """The rules' own spelling of a disposition; None if they do not know it."""
     return next((word.word for word in rules.exceptions.dispositions if word.word.casefold() == text.casefold()), None)
 
 
-def _date(text: str) -> date | None:
+def day_of(text: str) -> date | None:
+    """The day that a text such as 2026-10-15 says; None for any other text."""
     try:
         return date.fromisoformat(text) if re.fullmatch(r"[0-9]{4}-[0-9]{2}-[0-9]{2}", text) else None
     except ValueError:
@@ -110,5 +153,5 @@ def _date(text: str) -> date | None:
 
 
 def _note(cells: dict[str, str], rules: Rules) -> Note:
-    word = _word(cells["disposition"], rules) or ""
-    return Note(cells["exception_id"], word, cells["note"], cells["decided_by"], _date(cells["decided_on"]))
+    word = word_of(cells["disposition"], rules) or ""
+    return Note(cells["exception_id"], word, cells["note"], cells["decided_by"], day_of(cells["decided_on"]))

@@ -156,14 +156,13 @@ def _named(desk: _Desk, events: list[Event]) -> list[Event]:
 
 def _span(desk: _Desk, event: Event, line: Line, match: str) -> int | None:
     """Last day of the line's span in this pass if the event settled within it, else None."""
-    late_end = desk.late_end(line, event)
-    first, last = {
-        EXACT: (line.draw_date, line.window_end),
-        LATE: (line.window_end + 1, late_end),
-        EARLY: (line.early_from, line.draw_date - 1),
-        CANCELLED_LINE: (line.draw_date, late_end),
-    }[match]
-    return last if within(event, first, last) else None
+    if match == EXACT:
+        first, last = line.draw_date, line.window_end
+    elif match == EARLY:
+        first, last = line.early_from, line.draw_date - 1
+    else:
+        first, last = line.draw_date if match == CANCELLED_LINE else line.window_end + 1, desk.late_end(line, event)
+    return last if first <= event.settled <= last else None
 
 
 def _sweep(desk: _Desk, events: list[Event], match: str, *, with_fee: bool = False) -> list[Event]:
@@ -200,7 +199,9 @@ def _fitting(desk: _Desk, event: Event, lines: list[Line], match: str) -> list[L
         end = _span(desk, event, line, match) if may_pay(event, line) else None
         if end is not None:
             found.append((end, line.order, line))
-    return [line for _end, _order, line in sorted(found, key=lambda one: one[:2])]
+    if len(found) > 1:
+        found.sort(key=lambda one: one[:2])
+    return [line for _end, _order, line in found]
 
 
 def _grouped(desk: _Desk, events: list[Event]) -> list[Event]:

@@ -18,15 +18,15 @@ if TYPE_CHECKING:
 
 _DATE = {"charges": "posted_on", "aid": "posted_on", "plan_schedules": "draw_date", "cleared_draws": "settled_on", "postings": "posted_on"}
 _STATUS = {"aid": "status", "plan_schedules": "line_status", "cleared_draws": "outcome", "postings": "kind"}
-_FROM_COUNTING = ("student_id", "term", "plan_id", "line", "match", "undoes")
+_FROM_COUNTING = ("student_id", "term", "plan_id", "line", "match", "undoes", "parts")
 
 
 def entries_table(dated: Mapping[str, Dated], found: Mapping[str, pd.DataFrame]) -> pd.DataFrame:
     """One row per accepted row of every export, each in one bucket.
 
     In:      dated: all accepted rows per export; found: per export, for the counting rows in order, `bucket` and, where the run knows
-             better than the file, student_id, term, plan_id, line, match, undoes.
-    Out:     OUTPUTS["entries"], in the order of exports, file, sheet, row; cents keep the sign of the export.
+             better than the file, student_id, term, plan_id, line, match, undoes, parts.
+    Out:     OUTPUTS["entries"], in the order of exports, student, file, sheet, row; cents keep the sign of the export.
     Keeps:   rows and cents of each export.
     """
     columns = [column.name for column in OUTPUTS["entries"]]
@@ -55,12 +55,11 @@ def _one_export(name: str, dated: Dated, found: pd.DataFrame) -> pd.DataFrame:
     for column in _FROM_COUNTING:
         given = rows[column] if column in rows.columns else empty
         table[column] = picked(found[column], where, given) if column in found.columns else given
-    order = _by_place(rows)
+    order = _by_student(table["student_id"])
     made = pd.DataFrame(table, copy=False)
     return made if (order[1:] > order[:-1]).all() else made.take(order)
 
 
-def _by_place(rows: pd.DataFrame) -> Ints:
-    """Row positions in the order of file, sheet and row: as a rule, as they stand."""
-    file, sheet = (positions(distinct([rows[name]]), rows[name]) for name in ("file", "sheet"))
-    return np.asarray(np.lexsort((rows["row"].to_numpy(), sheet, file)), dtype=np.int64)
+def _by_student(student: pd.Series) -> Ints:
+    """Row positions in the order of student, file, sheet and row; accepted rows come in the order of file, sheet and row."""
+    return np.asarray(np.argsort(positions(distinct([student]), student), kind="stable"), dtype=np.int64)

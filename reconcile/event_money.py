@@ -14,7 +14,7 @@ import pandas as pd
 from reconcile.draws import PAYMENT, UNDECIDED
 from reconcile.events import NOBODY, day_numbers
 from reconcile.student_case import line_number
-from reconcile.texts import first_true, is_word, picked, spread, words
+from reconcile.texts import among, first_true, is_word, picked, spread, words
 
 if TYPE_CHECKING:
     from reconcile.bulk import Matching
@@ -38,6 +38,9 @@ CENTS = (
     "nobodys",
 )
 """Columns of cents; they add up to the event's amount. The first nine are of cleared events, the next four of returns and refunds."""
+
+BILLED_FEE = "billed_fee"
+"""The part of an event that is plan fee money in a term that bills the fee."""
 
 UNKNOWN = "unknown student or plan"
 NO_TERM = "no plan of the student ran on that day"
@@ -243,3 +246,22 @@ def _undoes_text(matching: Matching, events: pd.DataFrame) -> pd.Series:
     told = zip(undone["file"].tolist(), undone["sheet"].tolist(), undone["row"].tolist(), undoings["rule"].tolist(), strict=True)
     texts = pd.Series([f"{file}:{sheet}:{row} (rule {rule})" for file, sheet, row, rule in told], dtype="str")
     return spread(len(events), undoings["by"].to_numpy(), texts)
+
+
+def parts_of_events(money: pd.DataFrame, rules: Rules) -> pd.Series:
+    """Where each event's cents went, in text: `on_lines`, or `on_lines 120000; card_fee 3300` where they are split; cents.
+
+    In:      where bank money went. Names are those of CENTS; plan fee money in a term that bills the fee is `billed_fee`.
+    """
+    names = [*CENTS, BILLED_FEE]
+    cents = np.column_stack([money[name].to_numpy() for name in CENTS] + [np.zeros(len(money), dtype=np.int64)])
+    billed = among(money["term"], [term.code for term in rules.terms if term.fee_on_bill])
+    for name in ("fee_on_lines", "fee_without_a_line"):
+        at = CENTS.index(name)
+        cents[billed, -1] += cents[billed, at]
+        cents[billed, at] = 0
+    split = (cents != 0).sum(axis=1) != 1
+    told = np.flatnonzero(split)
+    texts = ["; ".join(f"{names[part]} {cents[at, part]}" for part in np.flatnonzero(cents[at])) for at in told.tolist()]
+    whole = words((cents != 0).argmax(axis=1), names) if len(money) else pd.Series([], dtype="str")
+    return whole.mask(split, spread(len(money), told, pd.Series(texts, dtype="str"))).astype("str")

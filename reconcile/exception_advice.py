@@ -8,8 +8,10 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+from reconcile.exception_cautions import ask_counsel
 from reconcile.exception_facts import day_text, listed
 from reconcile.money import people_money
+from reconcile.notices import earliest_new_draw, in_time, last_day
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -18,6 +20,7 @@ if TYPE_CHECKING:
     from reconcile.proposals import Advice
 
 ONE_OR_THE_OTHER = "one or the other"
+UNDER_A_STOP = "the plan is under a stop"
 AGREE = "Plan and bill agree: give nothing more back and change no draw for it; confirm how it was settled."
 
 
@@ -47,25 +50,28 @@ def on_told_rows(on: Ground) -> frozenset[int]:
     return frozenset(rows | {at for at, student in enumerate(on.plans["student_id"]) if student in adrift}) if adrift else frozenset(rows)
 
 
-def proposal(on: Ground, row: int, *, again: bool = True, awaited: bool = True) -> tuple[str, ...]:
+def proposal(on: Ground, row: int, *, again: bool = True, awaited: bool = True, advice: Advice | None = None) -> tuple[str, ...]:
     """What the draws of a row of plans should become, in sentences; none where nothing needs to change.
 
-    In:      `again`, `awaited` false leave out what may be presented again or still come (the exception says so of itself).
+    In:      `again`, `awaited` false leave out what may be presented again or still come (the exception says so of itself). `advice` is
+             told in place of the row's own.
     Out:     first of all the draws that can no longer be changed with notice, and the choice that is left.
     """
     if row < 0:
         return ()
-    advice = on.advice(row)
-    said = [person_first(on, row), too_near(on, row)]
+    advice = advice or on.advice(row)
+    said = [person_first(on, row), too_near(on, row, advice)]
     if again and advice.again_lines:
         lines = listed(f"line {line} of plan {plan}" for plan, line in advice.again_lines)
         said.append(f"{people_money(advice.again)} may be presented again: {lines}.")
     if awaited and advice.awaited:
         said.append(_awaited(on, row, advice))
-    said += [_draws(on, advice), _give_back(on, row, advice)]
+    said += [_draws(on, row, advice), _give_back(on, row, advice)]
     if advice.to_collect:
         why = _why_not_on_draws(on, row, advice)
-        said.append(f"{people_money(advice.to_collect)} cannot be put on the draws ({why}): agree another way to pay it.")
+        said.append(
+            f"{people_money(advice.to_collect)} cannot be put on the draws ({why}): agree another way to pay it{_a_new_draw(on, why)}."
+        )
     return tuple(part for part in said if part)
 
 
@@ -102,14 +108,13 @@ def money_back(on: Ground, row: int, amount: int, safe: str) -> tuple[str, ...]:
     return (choice, back, *(part for part in said if part != _give_back(on, row, advice)))
 
 
-def too_near(on: Ground, row: int) -> str:
+def too_near(on: Ground, row: int, advice: Advice | None = None) -> str:
     """The draws that would take money not owed and can no longer be changed with notice, and the choice that is left; "" if none."""
-    excess = on.advice(row).to_stop if row >= 0 else 0
+    excess = (advice or on.advice(row)).to_stop if row >= 0 else 0
     if not excess:
         return ""
-    lines, near = on.lines, on.today + on.rules.plans.notice_days
+    lines, kept = on.lines, _kept_draws(on, row)
     mine = [at for at in on.mine("lines", row) if lines["kind"][at] != "fee" and lines["amount"][at] > 0]
-    kept = [at for at in mine if lines["state"][at] == "pending" and lines["draw_date"][at] < near and not lines["stopped"][at]]
     stop: list[int] = []
     for at in reversed(kept):
         if sum(int(lines["amount"][line]) for line in stop) < excess:
@@ -144,28 +149,42 @@ def _changed(on: Ground, advice: Advice) -> bool:
 
 
 def _awaited(on: Ground, row: int, advice: Advice) -> str:
-    """What may still come, a late draw or late aid."""
+    """What may still come or waits for a person: late draws, draws that stand posted, draws that came back, late aid."""
     lines = on.lines
-    late = [at for at in on.mine("lines", row) if lines["state"][at] == "not seen" and on.today <= lines["late_end"][at]]
-    draws = min(advice.awaited, sum(int(lines["amount"][at]) for at in late))
-    aid = advice.awaited - draws
-    parts = [f"{people_money(draws)} may still come as a late draw"] if draws else []
+    coming = [at for at in on.mine("lines", row) if on.may_come[at]]
+    late = sum(int(lines["amount"][at]) for at in coming if on.today <= lines["late_end"][at])
+    draws = min(advice.awaited - advice.held, sum(int(lines["amount"][at]) for at in coming))
+    late = min(late, draws)
+    aid = advice.awaited - advice.held - draws
+    parts = [f"{people_money(late)} may still come as a late draw"] if late else []
+    parts += [f"{people_money(draws - late)} stands as posted and may have been taken"] if draws > late else []
     parts += [f"{people_money(aid)} may still come as late aid"] if aid else []
-    return f"{' and '.join(parts)}: do not ask the family for it a second time."
+    said = [f"{' and '.join(parts)}: do not ask the family for it a second time."] if parts else []
+    if advice.held:
+        said.append(f"{people_money(advice.held)} came back and waits for a person: until then it is neither drawn again nor spread.")
+    return " ".join(said)
+
+
+def _a_new_draw(on: Ground, why: str) -> str:
+    """From when on a further draw could take what the draws cannot; nothing under a stop."""
+    if why == UNDER_A_STOP:
+        return ""
+    first, days = earliest_new_draw(on.today, on.rules), max(on.rules.plans.notice_days, on.rules.plans.date_notice_days)
+    return f", or a further draw that the family authorizes, with {days} days' written notice ({first} at the earliest)"
 
 
 def _why_not_on_draws(on: Ground, row: int, advice: Advice) -> str:
     """Why the draws do not take what is to be collected."""
     lines = on.lines
     if any(lines["stopped"][at] and lines["state"][at] in {"pending", "failed", "not seen", "in transit"} for at in on.mine("lines", row)):
-        return "the plan is under a stop"
+        return UNDER_A_STOP
     if not any((plan, line) not in on.stopped_lines for _day, _old, _new, plan, line in advice.draws):
         return "no draw is left that can change"
     return "no draw is raised above twice the plan's largest"
 
 
-def _draws(on: Ground, advice: Advice) -> str:
-    """The draws that change, with the last day for notice; and those of a stopped plan."""
+def _draws(on: Ground, row: int, advice: Advice) -> str:
+    """The draws that change, with the last day for notice and what is too near for it; and those of a stopped plan."""
     stopped = on.stopped_lines
     changed = [d for d in advice.draws if d[1] != d[2] and (d[3], d[4]) not in stopped]
     halted = [d for d in advice.draws if (d[3], d[4]) in stopped]
@@ -177,12 +196,30 @@ def _draws(on: Ground, advice: Advice) -> str:
         words = listed(f"{people_money(new)} instead of {people_money(old)} on {listed(days)}" for (new, old), days in same.items())
         parts.append(f"Proposed: draw {words}.")
     if changed and advice.notice_for is not None:
-        last = day_text(advice.notice_for - on.rules.plans.notice_days)
-        parts.append(f"A changed draw needs written notice to the family by {last}.")
+        last = day_text(last_day(advice.notice_for, on.rules.plans.notice_days))
+        parts += [f"A changed draw needs written notice to the family by {last}.", _stays(on, row, advice), ask_counsel(on, row, advice)]
     if halted:
         days = listed(f"{day_text(day)} ({people_money(old)})" for day, old, _new, _plan, _line in halted)
         parts.append(f"Take no draw on {days}: the plan is under a stop until the family authorizes an account anew.")
-    return " ".join(parts)
+    return " ".join(part for part in parts if part)
+
+
+def _kept_draws(on: Ground, row: int) -> list[int]:
+    """Pending draws, not under a stop, that are too near for a notice."""
+    lines, days = on.lines, on.rules.plans.notice_days
+    mine = [
+        at for at in on.mine("lines", row) if lines["state"][at] == "pending" and lines["kind"][at] != "fee" and lines["amount"][at] > 0
+    ]
+    return [at for at in mine if not in_time(on.today, int(lines["draw_date"][at]), days) and not lines["stopped"][at]]
+
+
+def _stays(on: Ground, row: int, advice: Advice) -> str:
+    """Which draw is too near for a notice, and which is the first that can still change; "" where none is too near."""
+    kept = _kept_draws(on, row)
+    if not kept or advice.first_changeable is None:
+        return ""
+    first, verbs = day_text(advice.first_changeable), ("is", "stays") if len(kept) == 1 else ("are", "stay")
+    return f"The {_named(on, kept)} {verbs[0]} too near for notice and {verbs[1]}; the first that can still change is that of {first}."
 
 
 def _give_back(on: Ground, row: int, advice: Advice) -> str:

@@ -7,7 +7,7 @@ by whole columns at once; only for a row that is told is a sentence written.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from functools import cached_property
+from functools import cached_property, lru_cache
 from typing import TYPE_CHECKING, Any, NamedTuple
 
 import numpy as np
@@ -16,6 +16,7 @@ from reconcile.events import NOBODY, day_numbers
 from reconcile.exception_kinds import BY_NAME
 from reconcile.ledger import POSTED
 from reconcile.money import people_money
+from reconcile.plans import may_still_come
 from reconcile.proposals import Advice
 from reconcile.student_case import line_number
 
@@ -24,6 +25,7 @@ if TYPE_CHECKING:
 
     import pandas as pd
 
+    from reconcile.banking_days import BankingDays
     from reconcile.events import Bools, Ints
     from reconcile.exports import Exports
     from reconcile.policy import Rules
@@ -65,6 +67,7 @@ class Fact:
     lead: str = ""
 
 
+@lru_cache(maxsize=4096)
 def day_text(day: int) -> str:
     """A day number as 2026-10-15."""
     return str(np.datetime64(int(day), "D"))
@@ -139,6 +142,8 @@ class Ground:
     bank_ends: int | None
     """Last day that the bank's files speak of."""
     blocked: frozenset[tuple[str, str]]
+    fee_terms: frozenset[str]
+    """Terms in which the schedules of the whole run have fee lines."""
     today: int
     lines: Columns
     events: Columns
@@ -154,7 +159,7 @@ class Ground:
     """The same for each event; -1 where no plan of the student ran."""
 
     @classmethod
-    def of(cls, at: Worked, exports: Exports, rules: Rules) -> Ground:
+    def of(cls, at: Worked, exports: Exports, rules: Rules, fee_terms: frozenset[str]) -> Ground:
         """The ground of a run."""
         return cls(
             at=at,
@@ -162,6 +167,7 @@ class Ground:
             has_postings=exports.has_postings,
             bank_ends=int(np.datetime64(exports.span.last, "D").astype("int64")) if exports.span else None,
             blocked=exports.blocked,
+            fee_terms=fee_terms,
             today=int(np.datetime64(at.as_of, "D").astype("int64")),
             lines=Columns(at.lines),
             events=Columns(at.events),
@@ -174,6 +180,16 @@ class Ground:
             row_of_line=at.keys.lookup(at.lines),
             row_of_event=at.keys.lookup(at.money),
         )
+
+    @cached_property
+    def _read(self) -> dict[int, Columns]:
+        return {}
+
+    def columns(self, table: pd.DataFrame) -> Columns:
+        """Another table's columns as plain arrays, made once: to read many of its rows one by one."""
+        if id(table) not in self._read:
+            self._read[id(table)] = Columns(table)
+        return self._read[id(table)]
 
     @cached_property
     def billed(self) -> dict[str, bool]:
@@ -289,6 +305,29 @@ class Ground:
     def advice(self, row: int) -> Advice:
         """The engine's advice for a row of plans."""
         return self.at.plans.advice.get(row, NO_ADVICE)
+
+    @cached_property
+    def undone_by(self) -> dict[int, list[int]]:
+        """Positions of the cleared events that each return or refund undid."""
+        found: dict[int, list[int]] = {}
+        for by, of in self.at.matching.undoings[["by", "of"]].itertuples(index=False):
+            found.setdefault(int(by), []).append(int(of))
+        return found
+
+    def otherwise(self, line: int) -> Advice:
+        """The advice of the line's row if the money of this line, which is awaited, were not to come."""
+        key = (self.lines["plan_id"][line], self.lines["line"][line])
+        return self.at.plans.otherwise.get(key, self.advice(int(self.row_of_line[line])))
+
+    @cached_property
+    def may_come(self) -> Bools:
+        """Whether each line was not seen and its money may still come, or was taken already."""
+        return may_still_come(self.at.lines, self.today)
+
+    @cached_property
+    def days(self) -> BankingDays:
+        """The office's banking days."""
+        return self.rules.banking_days()
 
     def consequence(self, row: int) -> str:
         """What it comes to for the bill, in words: plan over, plan short, or neither."""

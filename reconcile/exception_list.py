@@ -17,6 +17,7 @@ from reconcile.exception_facts import Fact, Ground
 from reconcile.exception_kinds import BY_NAME, GROUPS
 from reconcile.exceptions_bank import undecided_money
 from reconcile.exceptions_bill import bill_and_plan
+from reconcile.exceptions_close import returns_after_the_close
 from reconcile.exceptions_draws import came_late_or_early, draws_not_taken
 from reconcile.exceptions_ledger import systems_apart
 from reconcile.exceptions_money import money_taken_wrongly
@@ -28,6 +29,7 @@ if TYPE_CHECKING:
     from datetime import date
 
     from reconcile.dispositions import Note
+    from reconcile.exceptions_close import Since
     from reconcile.exports import Exports
     from reconcile.policy import Rules
     from reconcile.worked import Worked
@@ -48,25 +50,26 @@ class ExceptionList:
 
 
 def list_exceptions(
-    at: Worked, exports: Exports, rules: Rules, previous: PreviousList | None = None, notes: Sequence[Note] = ()
+    found: Sequence[Fact], plans: int, rules: Rules, as_of: date, previous: PreviousList | None = None, notes: Sequence[Note] = ()
 ) -> ExceptionList:
     """Tell what a person should look at, in order of harm.
 
-    In:      everything that the run worked out; the list of the run before; what people wrote about it since. Cents.
+    In:      the facts of all parts of the student body (`find_facts`) and how many plans there are; the list of the run before; what people
+             wrote about it since. Cents.
     Out:     the list: first of all plans above their bill with a draw soon, then by severity, group of harm and amount; lines of a common
              cause stand before the rows under them; what is closed or resolved stands last.
     Rules:   exceptions.toml; the other rules files as the facts need them
     Keeps:   every id of the previous list that has a note or disposition, and every note.
     """
-    facts = one_cause_once(find_facts(at, exports, rules), rules)
-    leads = run_lines(facts, len(at.book.plans))
+    facts = one_cause_once(found, rules)
+    leads = run_lines(facts, plans)
     lines = list(dict.fromkeys(leads.values()))
     told = [*facts, *lines]
     ids = exception_ids(told)
     closing = frozenset(word.word for word in rules.exceptions.dispositions if word.closes)
-    memory = Memory(previous, notes, closing, rules.plans.plan_tolerance, at.as_of)
+    memory = Memory(previous, notes, closing, rules.plans.plan_tolerance, as_of)
     stood = {id_: memory.stands(id_, fact.amount) for id_, fact in zip(ids, told, strict=True)}
-    rows = {id_: _row(id_, fact, stood[id_], rules, at.as_of) for id_, fact in zip(ids, told, strict=True)}
+    rows = {id_: _row(id_, fact, stood[id_], rules, as_of) for id_, fact in zip(ids, told, strict=True)}
     _lead_severity(rows, dict(zip(map(id, lines), ids[len(facts) :], strict=True)), leads, ids)
     order = _order(told, ids, rows, {at_: ids[len(facts) + lines.index(line)] for at_, line in leads.items()})
     gone = memory.gone(dict.fromkeys(ids, 0))
@@ -78,9 +81,9 @@ def list_exceptions(
     return ExceptionList(typed([*(rows[id_] for id_ in order), *gone], "exceptions"), memory.log(amounts, known), said)
 
 
-def find_facts(at: Worked, exports: Exports, rules: Rules) -> list[Fact]:
-    """Every fact of the run, before one cause is told once."""
-    on, days = Ground.of(at, exports, rules), rules.banking_days()
+def find_facts(at: Worked, exports: Exports, rules: Rules, fee_terms: frozenset[str]) -> list[Fact]:
+    """Every fact of a part of the student body, before one cause is told once."""
+    on, days = Ground.of(at, exports, rules, fee_terms), rules.banking_days()
     not_taken = list(draws_not_taken(on))
     failed = [(fact.student_id, fact.plan_id, fact.amount) for fact in not_taken if fact.kind == "failed draw"]
     return [
@@ -92,6 +95,11 @@ def find_facts(at: Worked, exports: Exports, rules: Rules) -> list[Fact]:
         *systems_apart(on, days),
         *came_late_or_early(on),
     ]
+
+
+def facts_of_close(at: Worked, exports: Exports, rules: Rules, since: Since) -> list[Fact]:
+    """What only a month-end close can see, besides `find_facts`."""
+    return list(returns_after_the_close(Ground.of(at, exports, rules, frozenset()), since))
 
 
 def one_cause_once(facts: Sequence[Fact], rules: Rules) -> list[Fact]:

@@ -13,7 +13,8 @@ import numpy as np
 from reconcile.coverage import on_the_bill
 from reconcile.events import day_numbers
 from reconcile.exception_advice import ONE_OR_THE_OTHER, proposal, too_near, when_safe
-from reconcile.exception_facts import Columns, Fact, day_text, listed, sentence, who
+from reconcile.exception_cautions import credit_clock, in_credit_since, movements
+from reconcile.exception_facts import Fact, day_text, listed, sentence, who
 from reconcile.exceptions_draws import lacking
 from reconcile.money import people_money
 
@@ -115,6 +116,7 @@ def _variance_fact(on: Ground, row: int, kind: str, amount: int, causes: _CauseW
     near = too_near(on, row) if kind == "plan exceeds bill" else ""
     choice = f"What was taken wrongly is given back, or the remaining draws shrink as proposed: {ONE_OR_THE_OTHER}, never both."
     notice = (choice,) if shifted and said and not near else ()
+    clock = credit_clock(on, row) if kind == "plan exceeds bill" and on.advice(row).to_give_back else ""
     rules = on.rules.term(term)
     due = rules is not None and rules.bill_due <= on.at.as_of
     calm = kind != "plan exceeds bill" and (not due or not on.has_postings)
@@ -128,7 +130,7 @@ def _variance_fact(on: Ground, row: int, kind: str, amount: int, causes: _CauseW
         amount=int(amount),
         happened=causes.last_day(row),
         what=sentence(kind, **gaps),
-        advice=(*notice, *(part for part in said if part != near), f"For the record only: {why_calm}." if calm else ""),
+        advice=(*notice, *(part for part in said if part != near), clock, f"For the record only: {why_calm}." if calm else ""),
         evidence=causes.evidence(row),
         whole=True,
         calm=calm,
@@ -240,9 +242,7 @@ def _since(on: Ground, table: pd.DataFrame, dates: tuple[str, ...], apart: Bools
 
 def _credit_fact(on: Ground, row: int, credit: int, over: int) -> Fact:
     kind, plans = "credit balance", on.plans
-    term = on.rules.term(plans["term"][row])
-    since = _in_credit_since(on, row)
-    start = int(np.datetime64(term.class_start, "D").astype("int64")) if term else since
+    since = in_credit_since(on, row)
     more = f" ({people_money(over)} of the credit has exceptions of its own)" if over else ""
     gaps = {
         "who": who(plans["student_id"][row], plans["plan_ids"][row]),
@@ -251,12 +251,6 @@ def _credit_fact(on: Ground, row: int, credit: int, over: int) -> Fact:
         "day": day_text(since),
         "more": more,
     }
-    due = max(since, start) + 14
-    passed = "" if due >= on.today else " That day has passed."
-    clock = (
-        f"Where federal aid made it, it is generally paid by {day_text(due)}: 14 days from the day it arose or the "
-        f"first day of class (34 CFR 668.164(h)); the college's counsel confirms the day.{passed}"
-    )
     return Fact(
         kind=kind,
         term=plans["term"][row],
@@ -266,45 +260,15 @@ def _credit_fact(on: Ground, row: int, credit: int, over: int) -> Fact:
         amount=credit - over,
         happened=since,
         what=sentence(kind, **gaps),
-        advice=(clock, f"Give back {people_money(credit - over)}, {when_safe(on, row)}."),
+        advice=(credit_clock(on, row), f"Give back {people_money(credit - over)}, {when_safe(on, row)}."),
         evidence=(*_movements_evidence(on, row), *(on.lines.at(line) for line in on.mine("lines", row)[:1])),
         whole=True,
     )
 
 
-def _movements(on: Ground, row: int) -> list[tuple[int, int, str]]:
-    """Day, cents (what raises the balance is positive) and evidence of all that moved one student's account in the term."""
-    aid, credits_ = on.aid, Columns(on.at.credit_rows)
-    found = [(int(on.charges["posted_on"][at]), int(on.charges["amount"][at]), on.charges.at(at)) for at in on.mine("charges", row)]
-    paid = [at for at in on.mine("aid", row) if aid["standing"][at] == "disbursed"]
-    found += [(max(int(aid["disbursed_on"][at]), int(aid["posted_on"][at])), -int(aid["amount"][at]), aid.at(at)) for at in paid]
-    for at in on.mine("credit_rows", row):
-        source = on.postings if credits_["source"][at] == "posting" else on.events
-        found.append((int(credits_["day"][at]), -int(credits_["cents"][at]), source.at(int(credits_["at"][at]))))
-    for at in on.mine("money", row):
-        stayed = sum(int(on.money[name][at]) for name in ("on_lines", "on_cancelled_lines", "undecided", "without_a_line"))
-        if stayed:
-            found.append((int(on.events["settled_on"][at]), -stayed, on.events.at(at)))
-    return sorted(found)
-
-
-def _in_credit_since(on: Ground, row: int) -> int:
-    """The day since which the account has stood in credit without a break."""
-    balance, since, days = 0, None, _movements(on, row)
-    for at, (day, cents, _where) in enumerate(days):
-        balance += cents
-        if at + 1 < len(days) and days[at + 1][0] == day:
-            continue
-        if balance >= 0:
-            since = None
-        elif since is None:
-            since = day
-    return on.today if since is None else since
-
-
 def _movements_evidence(on: Ground, row: int) -> tuple[str, ...]:
     """The latest rows that took the balance down."""
-    return tuple(where for _day, cents, where in reversed(_movements(on, row)) if cents < 0)[:MOST_EVIDENCE]
+    return tuple(where for _day, cents, where in reversed(movements(on, row)) if cents < 0)[:MOST_EVIDENCE]
 
 
 def _aid_overdue(on: Ground) -> Iterator[Fact]:

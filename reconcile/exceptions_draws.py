@@ -8,6 +8,7 @@ import numpy as np
 
 from reconcile.exception_advice import conditional, person_first, proposal
 from reconcile.exception_facts import day_text, listed, sentence
+from reconcile.late_returns import late_words
 from reconcile.ledger import ANOTHER_KIND
 from reconcile.money import people_money
 
@@ -65,6 +66,7 @@ def _failed(on: Ground, payments: dict[int, int]) -> Iterator[Fact]:
         back = [t for t in tries if t.role in {"return", "failed"}]
         method, code = on.lines["method"][line], on.lines["return_code"][line]
         notes = [_paid_outside(on, payments.get(line))]
+        notes.append(late_words(on, [t.event for t in reversed(back)], method))
         if any(misnamed[t.event] for t in back):
             notes.append("the return names a draw that nobody knows")
         told = _disputed(on, line)
@@ -73,7 +75,7 @@ def _failed(on: Ground, payments: dict[int, int]) -> Iterator[Fact]:
         words = on.line_words(line) | {
             "day": day_text(back[-1].settled),
             "code": on.code_words(method, code),
-            "came_back": "came back" if any(t.role == "return" for t in tries) or method != "card" else "was declined",
+            "came_back": _came_back(on, line, tries),
             "consequence": on.consequence(row),
             "more": "".join(f"; {note}" for note in notes if note),
         }
@@ -89,6 +91,14 @@ def _failed(on: Ground, payments: dict[int, int]) -> Iterator[Fact]:
         )
 
 
+def _came_back(on: Ground, line: int, tries: list[Try]) -> str:
+    """What happened at the last: a bank's return, a decline (the card never paid), or a chargeback (the card's return)."""
+    found = _code(on, line)
+    if found is not None and found.klass == "chargeback":
+        return "was charged back"
+    return "came back" if any(t.role == "return" for t in tries) or on.lines["method"][line] != "card" else "was declined"
+
+
 def _failed_advice(on: Ground, line: int, row: int, tries: list[Try], payment: int | None) -> tuple[str, ...]:
     """Present it again or not, what the code asks for, and the proposal, as far as nothing must be asked first."""
     said = proposal(on, row, again=False)
@@ -99,14 +109,13 @@ def _failed_advice(on: Ground, line: int, row: int, tries: list[Try], payment: i
         return (asked, "" if named else _again_words(on, line, row, tries), _code_action(on, line))
     if person_first(on, row):
         return (_again_words(on, line, row, tries), _code_action(on, line), *said)
-    if _code(on, line) is None:
-        return ("Ask the bank what the code means first.", conditional("Only if the account may be drawn again:", said))
-    if (
-        not said
-        and not named
-        and abs(int(on.plans["variance"][row])) <= on.rules.plans.plan_tolerance
-        and on.billed[on.lines["term"][line]]
-    ):
+    settled = abs(int(on.plans["variance"][row])) <= on.rules.plans.plan_tolerance and on.billed[on.lines["term"][line]]
+    if on.lines["held"][line] and not settled:
+        unknown = _code(on, line) is None
+        condition = "Only if the account may be drawn again:" if unknown else "Only if a person decides that it is still to be drawn:"
+        otherwise = proposal(on, row, again=False, advice=on.otherwise(line))
+        return ("" if unknown else _again_words(on, line, row, tries), _code_action(on, line), conditional(condition, otherwise))
+    if not said and not named and settled:
         return (_again_words(on, line, row, tries), "Nothing to collect: later draws already carry it. Close the item.")
     return (_again_words(on, line, row, tries), _code_action(on, line), *said)
 
@@ -185,8 +194,12 @@ def _not_seen(on: Ground, payments: dict[int, int]) -> Iterator[Fact]:
         last = day_text(lines["late_end"][line])
         late = bool(on.today <= lines["late_end"][line])
         wait = f"It may still come until {last}: do not take it a second time." if late else ""
-        payment, posted = payments.get(line), lines["schedule_says"][line] == "posted"
-        said = proposal(on, row, awaited=not late or on.advice(row).awaited != int(lines["amount"][line]))
+        payment, posted = payments.get(line), bool(on.lines["posted"][line])
+        if posted and not late:
+            where = _posted_where(on, line)
+            wait = f"It stands as posted {where}, so its money may have been taken: nothing is drawn for it until that is known."
+        alone = on.may_come[line] and on.advice(row).awaited == int(lines["amount"][line])
+        said = proposal(on, row, awaited=not alone, advice=on.otherwise(line) if posted and not late else None)
         if payment is not None:
             holds = "If not, and it still comes, the proposal holds:" if late else "If not, the proposal holds:"
             said = (_ask_about_payment(on, payment, "stop this draw", said=said, otherwise=holds),)
@@ -203,6 +216,11 @@ def _not_seen(on: Ground, payments: dict[int, int]) -> Iterator[Fact]:
         )
 
 
+def _posted_where(on: Ground, line: int) -> str:
+    """Where a draw that the bank does not show stands as posted."""
+    return "in the plan system" if on.lines["schedule_says"][line] == "posted" else "on the student's ledger"
+
+
 def _for_less(on: Ground) -> Iterator[Fact]:
     kind = "draw for less"
     _refunded, otherwise = lacking(on)
@@ -214,9 +232,10 @@ def _for_less(on: Ground) -> Iterator[Fact]:
         words["brought"] = _brought_words(on, line, back)
         said = proposal(on, row)
         if back and not person_first(on, row):
+            then = proposal(on, row, advice=on.otherwise(line)) if on.lines["held"][line] else said
             said = (
                 *_part_actions(on, line, back),
-                conditional("Only if a person decides that the rest is still to be drawn:", said),
+                conditional("Only if a person decides that the rest is still to be drawn:", then),
             )
         yield on.line_fact(
             kind,
@@ -250,7 +269,9 @@ def _brought_words(on: Ground, line: int, back: list[tuple[int, int]]) -> str:
         for event, cents in back
     )
     took = people_money(cleared + sum(cents for _event, cents in back))
-    return f"took {took} where {scheduled} was scheduled; {parts}, so {people_money(cleared) if cleared else 'none'} of it is in hand"
+    late = late_words(on, [event for event, _cents in back], on.lines["method"][line])
+    in_hand = f"so {people_money(cleared) if cleared else 'none'} of it is in hand{f', and {late}' if late else ''}"
+    return f"took {took} where {scheduled} was scheduled; {parts}, {in_hand}"
 
 
 def _part_actions(on: Ground, line: int, back: list[tuple[int, int]]) -> tuple[str, ...]:

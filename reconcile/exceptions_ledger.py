@@ -62,7 +62,9 @@ def _plan_system(on: Ground, days: BankingDays) -> Iterator[Fact]:
         happened = max((t.settled for t in tries), default=int(lines["window_end"][line]))
         advice: tuple[str, ...] = ()
         if state[line] == "not seen" and not person_first(on, row):
-            advice = (FIND_OUT_FIRST, conditional("Only if it was not:", proposal(on, row)))
+            late = bool(on.today <= lines["late_end"][line])
+            said = proposal(on, row, advice=None if late else on.otherwise(line))
+            advice = (FIND_OUT_FIRST, conditional("Only if it was not:", said))
         yield on.line_fact(
             kind, line, lines["amount"][line], happened, what=sentence(kind, **words), advice=advice, evidence=on.line_evidence(line, tries)
         )

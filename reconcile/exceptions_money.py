@@ -10,6 +10,8 @@ from reconcile.draws import TAKEN_TWICE, UNDECIDED
 from reconcile.events import NOBODY
 from reconcile.exception_advice import money_back, proposal, safe_after, too_near
 from reconcile.exception_facts import Fact, day_text, sentence, who
+from reconcile.exceptions_again import KIND as PRESENTED
+from reconcile.exceptions_again import late_try, presented_too_often, words_of
 from reconcile.ledger import ANOTHER_KIND
 from reconcile.money import people_money
 
@@ -18,8 +20,6 @@ if TYPE_CHECKING:
 
     from reconcile.banking_days import BankingDays
     from reconcile.exception_facts import Ground, Try
-
-FAILED_ROLES = ("attempt", "failed")
 
 
 def money_taken_wrongly(on: Ground, days: BankingDays) -> Iterator[Fact]:
@@ -32,7 +32,7 @@ def money_taken_wrongly(on: Ground, days: BankingDays) -> Iterator[Fact]:
     yield from _for_more(on)
     after_stop = list(_after_a_stop(on, days))
     yield from after_stop
-    yield from _too_often(on, {(fact.plan_id, fact.line) for fact in after_stop})
+    yield from presented_too_often(on, {(fact.plan_id, fact.line) for fact in after_stop})
 
 
 def _after_cancellation(on: Ground) -> Iterator[Fact]:
@@ -77,8 +77,9 @@ def _without_a_line(on: Ground, days: BankingDays) -> Iterator[Fact]:
         amount, row = int(standing[event]), int(on.row_of_event[event])
         twice = on.at.matching.loose[event] == TAKEN_TWICE
         first = _taken_before(on, event) if twice else None
-        kind = TAKEN_TWICE if twice else "draw not on the schedule"
-        words = {
+        late = None if twice else late_try(on, event)
+        kind = TAKEN_TWICE if twice else PRESENTED if late else "draw not on the schedule"
+        words: dict[str, object] = {
             "who": who(money["student_id"][event], money["plan_id"][event], on.named_line(event)),
             "amount": amount,
             "day": on.settled_text(event),
@@ -86,6 +87,8 @@ def _without_a_line(on: Ground, days: BankingDays) -> Iterator[Fact]:
             "first": _first_words(on, first),
             "more": _as_a_payment(on, event),
         }
+        if late is not None:
+            words, first = words_of(on, late, amount), late.line
         settled = int(on.events["settled_on"][event])
         until = _returnable(on, event, days)
         safe = safe_after(until, on.today) if until is not None else ""
@@ -94,7 +97,7 @@ def _without_a_line(on: Ground, days: BankingDays) -> Iterator[Fact]:
             term=money["term"][event],
             student_id=money["student_id"][event],
             plan_id=money["plan_id"][event],
-            line=on.named_line(event),
+            line=on.lines["line"][late.line] if late else on.named_line(event),
             amount=amount,
             happened=settled,
             what=sentence(kind, **words),
@@ -224,43 +227,3 @@ def _stop_fact(on: Ground, line: int, attempt: Try, stop: tuple[int, int], conse
     return on.line_fact(
         kind, line, amount, attempt.settled, what=sentence(kind, **words), advice=(*advice, *proposal(on, row)), evidence=evidence
     )
-
-
-def _too_often(on: Ground, told: set[tuple[str, str]]) -> Iterator[Fact]:
-    """Draws presented again more often than the code of the return before allows; told after a stop, they are not told again."""
-    kind, lines = "presented too often", on.lines
-    for line in np.flatnonzero(on.states["attempts"] >= 2).tolist():
-        tries = on.tries(line)
-        backs = [t for t in tries if t.role in {"return", "failed"}]
-        if not backs or (lines["plan_id"][line], lines["line"][line]) in told:
-            continue
-        attempts = [t for t in tries if t.role in FAILED_ROLES]
-        money = [t for t in tries if t.role == "money" and t.settled >= backs[0].settled]
-        again = sorted([*attempts[1:], *money[:1]], key=lambda t: t.settled)
-        last_code = next((on.events["return_code"][t.event] for t in reversed(backs) if again and t.settled <= again[-1].settled), "")
-        found = on.rules.returns.code(lines["method"][line], last_code) or on.rules.returns.code("", last_code)
-        allowed = found.again_times if found is not None and found.again else 0
-        if found is None or len(again) <= allowed:
-            continue
-        row = int(on.row_of_line[line])
-        words = on.line_words(line) | {
-            "times": _times(len(again)),
-            "code": on.code_words(lines["method"][line], last_code),
-            "allowed": f"it {_times(allowed)}" if allowed else "no second try",
-            "in_hand": f"{people_money(cleared)} of it is" if (cleared := int(lines["cleared"][line])) else "none of it is",
-            "consequence": on.consequence(row),
-        }
-        evidence = on.line_evidence(line, tries)
-        advice = proposal(on, row, again=False)
-        yield on.line_fact(
-            kind, line, lines["amount"][line], again[-1].settled, what=sentence(kind, **words), advice=advice, evidence=evidence
-        )
-
-
-def _times(count: int) -> str:
-    """A number of times in words.
-
-    >>> _times(1), _times(2), _times(3)
-    ('once', 'twice', '3 times')
-    """
-    return {1: "once", 2: "twice"}.get(count, f"{count} times")

@@ -12,9 +12,11 @@ from typing import TYPE_CHECKING, NamedTuple
 import numpy as np
 import pandas as pd
 
+from reconcile.banking_days import from_day_number
 from reconcile.events import day_numbers
 from reconcile.exception_facts import Fact, day_text, sentence, who
-from reconcile.money import people_money, percent_of_each
+from reconcile.money import people_money
+from reconcile.schedule import by_rule, tier_at
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -90,19 +92,18 @@ def _plan_table(on: Ground) -> pd.DataFrame:
 
 
 def _fact(on: Ground, plans: pd.DataFrame, at: int, kind: str, amount: int, happened: int, gaps: dict[str, object]) -> Fact:
-    plan = plans.iloc[at]
-    row = int(plan["row"])
-    words = {"who": who(plan["student_id"], plan["plan_id"]), "consequence": on.consequence(row), "amount": amount} | gaps
+    own = {name: on.columns(plans)[name][at] for name in ("term", "student_id", "plan_id", "row", "first")}
+    words = {"who": who(own["student_id"], own["plan_id"]), "consequence": on.consequence(int(own["row"])), "amount": amount} | gaps
     return Fact(
         kind=kind,
-        term=plan["term"],
-        student_id=plan["student_id"],
-        plan_id=plan["plan_id"],
+        term=own["term"],
+        student_id=own["student_id"],
+        plan_id=own["plan_id"],
         line="",
         amount=amount,
         happened=happened,
         what=sentence(kind, **words),
-        evidence=(on.lines.at(int(plan["first"])),),
+        evidence=(on.lines.at(int(own["first"])),),
     )
 
 
@@ -117,13 +118,13 @@ def _second_plan(on: Ground, plans: pd.DataFrame) -> Iterator[Fact]:
         other = mine.iloc[0]
         gaps: dict[str, object] = {"other": other["plan_id"], "other_amount": int(other["to_come"])}
         amount = int(plans["to_come"].iloc[at])
-        fact = _fact(on, plans, at, "second plan", amount, _enrolled(plans, at), gaps)
+        fact = _fact(on, plans, at, "second plan", amount, _enrolled(on, plans, at), gaps)
         yield replace(fact, advice=(_keep_one(on, plans, at, other),))
 
 
 def _keep_one(on: Ground, plans: pd.DataFrame, at: int, other: pd.Series) -> str:
     """What is done about a second plan; where both together equal the bill, none may simply be cancelled."""
-    if not _agrees(on, int(plans["row"].iloc[at])):
+    if not _agrees(on, int(plans["row"].array[at])):
         return "Cancel the other before its next draw."
     mine, here, there = plans["plan_id"].iloc[at], int(plans["to_come"].iloc[at]), int(other["to_come"])
     return (
@@ -137,16 +138,16 @@ def _agrees(on: Ground, row: int) -> bool:
     return on.billed[on.plans["term"][row]] and abs(int(on.plans["variance"][row])) <= on.rules.plans.plan_tolerance
 
 
-def _enrolled(plans: pd.DataFrame, at: int) -> int:
-    return int(day_numbers(plans["enrolled_on"].iloc[at : at + 1])[0])
+def _enrolled(on: Ground, plans: pd.DataFrame, at: int) -> int:
+    return int(on.columns(plans)["enrolled_on"][at])
 
 
 def _too_late(on: Ground, plans: pd.DataFrame) -> Iterator[Fact]:
     for term in on.rules.terms:
         late = (plans["term"] == term.code) & plans["live"] & (plans["enrolled_on"] > pd.Timestamp(term.last_day_to_enroll))
         for at in np.flatnonzero(late.to_numpy()).tolist():
-            gaps: dict[str, object] = {"day": day_text(_enrolled(plans, at)), "last": term.last_day_to_enroll.isoformat()}
-            yield _fact(on, plans, at, "enrolled too late", int(plans["plan_total"].iloc[at]), _enrolled(plans, at), gaps)
+            gaps: dict[str, object] = {"day": day_text(_enrolled(on, plans, at)), "last": term.last_day_to_enroll.isoformat()}
+            yield _fact(on, plans, at, "enrolled too late", int(plans["plan_total"].array[at]), _enrolled(on, plans, at), gaps)
 
 
 def _does_not_add_up(on: Ground, plans: pd.DataFrame) -> list[tuple[Fact, str]]:
@@ -165,10 +166,10 @@ def _does_not_add_up(on: Ground, plans: pd.DataFrame) -> list[tuple[Fact, str]]:
             "side": "over" if off[at] > 0 else "short",
             "size": abs(int(off[at])),
         }
-        fact = _fact(on, plans, at, "schedule does not add up", int(off[at]), _enrolled(plans, at), gaps)
-        told = _which_is_wrong(on, int(plans["row"].iloc[at]), int(off[at]))
+        fact = _fact(on, plans, at, "schedule does not add up", int(off[at]), _enrolled(on, plans, at), gaps)
+        told = _which_is_wrong(on, int(plans["row"].array[at]), int(off[at]))
         fact = replace(fact, advice=(told,), instead=True) if told else fact
-        found.append((fact, plans["plan_id"].iloc[at]))
+        found.append((fact, plans["plan_id"].array[at]))
     return found
 
 
@@ -203,9 +204,9 @@ def _offers(on: Ground, plans: pd.DataFrame) -> Iterator[_Offer]:
     enrolled = day_numbers(plans["enrolled_on"])
     for term in on.rules.terms:
         left = live & (plans["term"] == term.code).to_numpy() & (enrolled <= _day(term.last_day_to_enroll))
-        for tier in term.tiers:
-            inside = left & (enrolled <= _day(tier.enroll_by))
-            left &= ~inside
+        tiers = {day: tier_at(term, from_day_number(day)) for day in np.unique(enrolled[left]).tolist()}
+        for place, tier in enumerate(term.tiers):
+            inside = left & np.isin(enrolled, [day for day, at in tiers.items() if at == place])
             for method in ("bank", "card"):
                 which = np.flatnonzero(inside & (plans["method"] == method).to_numpy())
                 if len(which):
@@ -221,13 +222,13 @@ def _down_payment_missing(on: Ground, plans: pd.DataFrame) -> list[tuple[Fact, s
     for offer in _offers(on, plans):
         if not offer.tier.down_percent:
             continue
-        asked = percent_of_each(plans["plan_total"].to_numpy()[offer.which], offer.tier.down_percent)
+        asked = by_rule(offer.tier, plans["plan_total"].to_numpy()[offer.which], on.rules.plans.split).down
         missing = ~plans["has_down"].to_numpy()[offer.which] & (asked > 0)
         for at, cents in zip(offer.which[missing].tolist(), asked[missing].tolist(), strict=True):
-            total = int(plans["plan_total"].iloc[at])
-            gaps: dict[str, object] = {"day": day_text(_enrolled(plans, at)), "total": total}
-            fact = _fact(on, plans, at, "no down payment line", cents, _enrolled(plans, at), gaps)
-            found.append((fact, plans["plan_id"].iloc[at]))
+            total = int(plans["plan_total"].array[at])
+            gaps: dict[str, object] = {"day": day_text(_enrolled(on, plans, at)), "total": total}
+            fact = _fact(on, plans, at, "no down payment line", cents, _enrolled(on, plans, at), gaps)
+            found.append((fact, plans["plan_id"].array[at]))
     return found
 
 
@@ -239,17 +240,17 @@ def _off_the_rules(on: Ground, plans: pd.DataFrame, silent: set[str]) -> Iterato
         if offer.method not in offer.term.methods:
             for at in which.tolist():
                 words = f"it is drawn from a {offer.method}, and the rules of the term allow {', '.join(offer.term.methods)} only"
-                yield _fact(on, plans, at, "schedule off the rules", 0, _enrolled(plans, at), {"differs": words})
+                yield _fact(on, plans, at, "schedule off the rules", 0, _enrolled(on, plans, at), {"differs": words})
             continue
         yield from _held_against(on, plans, offer, which)
 
 
 def _held_against(on: Ground, plans: pd.DataFrame, offer: _Offer, which: Ints) -> Iterator[Fact]:
-    """Hold plans against one offer, draw by draw in date order."""
+    """Hold plans against one offer, draw by draw in date order; a date rolled to the next banking day is the rules' own."""
     total = plans["plan_total"].to_numpy()[which]
-    down = percent_of_each(total, offer.tier.down_percent)
-    dates = np.array([_day(day) for day in sorted(offer.tier.draw_dates)], dtype=np.int64)
-    wanted = _equal_parts(total - down, len(dates), on.rules.plans.split)
+    down, by_date, wanted = by_rule(offer.tier, total, on.rules.plans.split)
+    dates = np.array([_day(day) for day in by_date], dtype=np.int64)
+    rolled = on.days.next_open_numbers(dates)
     asked = (wanted > 0).sum(axis=1)
     position = np.full(len(plans), -1, dtype=np.int64)
     position[which] = np.arange(len(which))
@@ -262,9 +263,10 @@ def _held_against(on: Ground, plans: pd.DataFrame, offer: _Offer, which: Ints) -
     count = np.bincount(of, minlength=len(which))
     inside = number < len(dates)
     other_day = np.zeros(len(which), dtype=bool)
-    other_day[of[inside & (day != dates[np.minimum(number, len(dates) - 1)])]] = True
+    place = np.minimum(number, len(dates) - 1)
+    other_day[of[inside & (day != dates[place]) & (day != rolled[place])]] = True
     size = np.zeros(len(which), dtype=np.int64)
-    np.maximum.at(size, of[inside], np.abs(amount - wanted[of, np.minimum(number, len(dates) - 1)])[inside])
+    np.maximum.at(size, of[inside], np.abs(amount - wanted[of, place])[inside])
     size = np.maximum(size, np.abs(plans["down"].to_numpy()[which] - down))
     uneven = size > on.rules.plans.plan_tolerance
     for i in np.flatnonzero((count != asked) | other_day | uneven).tolist():
@@ -272,28 +274,19 @@ def _held_against(on: Ground, plans: pd.DataFrame, offer: _Offer, which: Ints) -
         if count[i] != asked[i]:
             parts.append(f"it has {count[i]} draws where the rules write {asked[i]}")
         elif other_day[i]:
-            has, rule = _first_other_day(day[of == i], dates)
+            first, after = np.searchsorted(of, [i, i + 1])
+            has, rule = _first_other_day(day[first:after], dates, rolled)
             parts.append(f"it draws on {day_text(has)} where the rules draw on {day_text(rule)}")
         if count[i] == asked[i] and uneven[i]:
             parts.append(f"a line differs from what the rules write by {people_money(int(size[i]))}")
         at = int(which[i])
         amount_off = int(size[i]) if count[i] == asked[i] and uneven[i] else 0
         gaps: dict[str, object] = {"differs": " and ".join(parts)}
-        yield _fact(on, plans, at, "schedule off the rules", amount_off, _enrolled(plans, at), gaps)
+        yield _fact(on, plans, at, "schedule off the rules", amount_off, _enrolled(on, plans, at), gaps)
 
 
-def _first_other_day(has: Ints, dates: Ints) -> tuple[int, int]:
-    return next((int(a), int(b)) for a, b in zip(has, dates, strict=False) if a != b)
-
-
-def _equal_parts(total: Ints, parts: int, split: str) -> Ints:
-    """Each total in equal parts, as money.split_equal shares them; one row per total."""
-    each, spare = np.divmod(total, parts)
-    if split == "last absorbs":
-        found = np.repeat(each[:, None], parts, axis=1)
-        found[:, -1] += spare
-        return np.asarray(found)
-    return np.asarray(each[:, None] + (np.arange(parts)[None, :] < spare[:, None]))
+def _first_other_day(has: Ints, dates: Ints, rolled: Ints) -> tuple[int, int]:
+    return next((int(a), int(b)) for a, b, c in zip(has, dates, rolled, strict=False) if a not in {b, c})
 
 
 def _fee_missing(on: Ground, plans: pd.DataFrame) -> Iterator[Fact]:
@@ -301,8 +294,8 @@ def _fee_missing(on: Ground, plans: pd.DataFrame) -> Iterator[Fact]:
     with_fee = set(plans.loc[plans["has_fee"], "row"])
     for term in on.rules.terms:
         mine = plans[plans["term"] == term.code]
-        if not term.plan_fee or not mine["has_fee"].any():
+        if not term.plan_fee or term.code not in on.fee_terms:
             continue
         live = mine[mine["live"] & ~mine["row"].isin(with_fee)].sort_values(["row", "enrolled_on", "plan_id"])
         for at in live.index[~live["row"].duplicated()].tolist():
-            yield _fact(on, plans, at, "fee missing", term.plan_fee, _enrolled(plans, at), {})
+            yield _fact(on, plans, at, "fee missing", term.plan_fee, _enrolled(on, plans, at), {})

@@ -13,6 +13,7 @@ from __future__ import annotations
 
 import hashlib
 from dataclasses import dataclass
+from functools import partial
 from typing import TYPE_CHECKING
 
 import pandas as pd
@@ -85,12 +86,16 @@ def read_exports(
     bank_through: date | None = None,
     previous_rows: Mapping[str, int] | None = None,
     accept_drop: bool = False,
+    not_read: Sequence[str] = (),
     progress: Callable[[str], None] | None = None,
+    each: Callable[[Callable[[InputFile], FileRead], Sequence[InputFile]], Iterable[FileRead]] = map,
 ) -> Exports:
     """Read, type and check the exports of one run.
 
     In:      a folder or several files, in any order; the rules (terms, drop_percent); the column map; the bank's span if the office states
-             it; `previous_rows` by export as `rows_by_export` gave them for the previous run, and whether a drop against them is accepted.
+             it; `previous_rows` by export as `rows_by_export` gave them for the previous run, and whether a drop against them is accepted;
+             `not_read`: what a close that is made again said of files beside its exports, which it did not keep;
+             `each` reads the files (map: one after the other).
     Out:     typed tables in the order of file, sheet and row, rejected rows, counts and hashes of every input.
     Errors:  ExportsRefusedError with all sentences at once: no file, a file or column that cannot be used, the same
              file twice, control totals, a drop, ids without their zeros.
@@ -98,11 +103,9 @@ def read_exports(
     """
     found = find_files(sources, column_map)
     refusals = list(found.problems)
-    reads: list[FileRead] = []
-    for file in found.exports:
-        if progress is not None:
-            progress(f"reading {file.name}")
-        reads.append(read_input(file, column_map))
+    if progress is not None:
+        progress(f"reading {', '.join(file.name for file in found.exports)}")
+    reads = list(each(partial(read_input, column_map=column_map), found.exports))
     reads, twins = without_twins(reads, column_map or NO_MAP)
     refusals += twins
     refusals += [r for read in reads for r in (*read.refusals, *(s for sheet in read.sheets for s in sheet.refusals))]
@@ -135,6 +138,7 @@ def read_exports(
         *other_zeros,
         *unused_words({name: batch.table for name, batch in batches.items()}, rules),
         *found.notes,
+        *not_read,
         *same_bytes(reads),
         *(n for s in _sheets(reads) for n in s.notes),
         *(n for _, _, told in checked.values() for n in told),

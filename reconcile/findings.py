@@ -10,7 +10,10 @@ from typing import NamedTuple
 
 
 class Finding(NamedTuple):
-    """One fact. `entry` is the row position in the export's table that is its evidence; cents keep the sign of that row."""
+    """One fact.
+
+    `entry` is the position of its evidence among the export's rows of its part of the student body; cents keep the sign of that row.
+    """
 
     kind: str
     student_id: str

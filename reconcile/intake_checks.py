@@ -13,6 +13,7 @@ import numpy as np
 import pandas as pd
 
 from reconcile.intake_batch import Clash
+from reconcile.texts import all_different
 from reconcile.toml_errors import nearest
 
 if TYPE_CHECKING:
@@ -163,6 +164,8 @@ def _alike(batch: Batch, among: NDArray[np.bool_], columns: list[str]) -> list[l
     """Groups of two rows or more that are alike in these columns, in row order."""
     at = np.flatnonzero(among)
     part = batch.table[columns].iloc[at]
+    if all_different(part[columns[0]]):
+        return []
     twice = part.duplicated(keep=False).to_numpy()
     if not twice.any():
         return []

@@ -17,6 +17,7 @@ import numpy as np
 import pandas as pd
 
 from reconcile.intake_batch import COPY, REJECTED, REPLACED, Batch, Clash
+from reconcile.texts import all_different
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -61,6 +62,8 @@ def set_copies_aside(batch: Batch, files_overlap: bool | None) -> Read:
 
 def _with_reference(batch: Batch) -> tuple[Batch, list[str]]:
     named = np.flatnonzero(batch.accepted & (batch.table["reference"] != "").to_numpy())
+    if all_different(batch.table["reference"].iloc[named]):
+        return batch, []
     again = named[batch.table["reference"].iloc[named].duplicated(keep=False).to_numpy()]
     rows = batch.table.iloc[again]
     copies = again[rows.duplicated(keep="first").to_numpy()]

@@ -138,6 +138,22 @@ def split_equal(total: int, parts: int, rule: SplitRule) -> list[int]:
     return [each + 1] * spare + [each] * (parts - spare)
 
 
+def split_equal_each(totals: NDArray[np.int64], parts: int, rule: SplitRule) -> NDArray[np.int64]:
+    """`split_equal` for every amount of an array at once, one row per amount; amounts of at least zero.
+
+    >>> import numpy as np
+    >>> split_equal_each(np.array([10_000, 5]), 3, "spare cents first").tolist()
+    [[3334, 3333, 3333], [2, 2, 1]]
+    """
+    from numpy import arange, where  # noqa: PLC0415 (the command line reads this module, and `--help` is quick)
+
+    each, spare = totals // parts, totals % parts
+    place = arange(parts)[None, :]
+    extra = where(place == parts - 1, spare[:, None], 0) if rule == "last absorbs" else place < spare[:, None]
+    shares: NDArray[np.int64] = each[:, None] + extra
+    return shares
+
+
 def allocate(total: int, weights: Sequence[int], rule: AllocateRule = "largest remainder") -> list[int]:
     """An amount in parts as large as their weights say, that add up to it.
 

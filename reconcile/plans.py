@@ -12,10 +12,11 @@ from reconcile.banking_days import from_day_number
 from reconcile.coverage import on_the_bill
 from reconcile.draws import UNDECIDED
 from reconcile.events import day_numbers
+from reconcile.find_out_first import last_returns
 from reconcile.money import money_text
+from reconcile.notices import last_day
 from reconcile.proposals import Advice, AdviceRules, PlanLine, Situation, advise
 from reconcile.schemas import OUTPUTS
-from reconcile.states import CAME_BACK
 from reconcile.stops import NEVER
 from reconcile.student_case import line_number
 from reconcile.texts import among, is_word
@@ -30,10 +31,14 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True)
 class Advised:
-    """The plans table and, behind it, each advice by the position of its row (rows without one need none)."""
+    """The plans table and, behind it, each advice by the position of its row (rows without one need none).
+
+    otherwise: by plan and line of a draw whose money is awaited, what the advice of its row would be if that money were not to come.
+    """
 
     table: pd.DataFrame
     advice: dict[int, Advice]
+    otherwise: dict[tuple[str, str], Advice]
 
 
 def again_today(lines: pd.DataFrame, events: pd.DataFrame, pairs: pd.DataFrame, rules: Rules, as_of: date) -> Bools:
@@ -55,12 +60,7 @@ def again_today(lines: pd.DataFrame, events: pd.DataFrame, pairs: pd.DataFrame, 
     count = np.bincount(tried, minlength=len(lines))
     first = np.full(len(lines), np.iinfo(np.int64).max, dtype=np.int64)
     np.minimum.at(first, tried, day_numbers(events["settled_on"])[tries["event"].to_numpy()])
-    back = on_failed[among(on_failed["role"], CAME_BACK)]
-    by = ["settled_on", "reference", "method", "return_code"]
-    last = events[by].iloc[back["event"].to_numpy()].assign(line_at=back["line"].to_numpy())
-    again = last["line_at"].duplicated(keep=False)
-    ordered = last[again].sort_values(["line_at", "settled_on", "reference", "return_code"]).drop_duplicates("line_at", keep="last")
-    last = pd.concat([last[~again], ordered])
+    last = last_returns(events, on_failed)
     line_at = last["line_at"].to_numpy()
     for method, code in last[["method", "return_code"]].drop_duplicates().itertuples(index=False):
         found = rules.returns.code(method, code) if code else None
@@ -84,8 +84,8 @@ def advise_plans(
 ) -> Advised:
     """Add what the remaining draws should become to each row of variances.
 
-    In:      variances (one row per student and term with a plan) and their keys; lines with state, cleared and `again`; for each plan the
-             stop in force; students (standings); which rows a person must decide first. Cents.
+    In:      variances (one row per student and term with a plan) and their keys; lines with state, cleared, `again`, `posted`, `held`; for
+             each plan the stop in force; students (standings); which rows a person must decide first. Cents.
     Out:     Advised: OUTPUTS["plans"] and the advice behind it.
     Rules:   plans.toml, terms.toml billed_on
     """
@@ -97,39 +97,49 @@ def advise_plans(
     wanting = held | (variances["variance"].abs() > tolerance).to_numpy(dtype=bool)
     wanting |= ((variances["failed"] > 0) | (variances["not_seen"] > 0) | (variances["lapsed"] > 0)).to_numpy(dtype=bool)
     which = np.flatnonzero(wanting[at])
-    lines_of = _plan_lines(lines.iloc[which], at[which], rules)
+    today = int(np.datetime64(as_of, "D").astype("int64"))
+    lines_of = _plan_lines(lines.iloc[which], at[which], rules, today)
     stopped_of: dict[int, set[str]] = {}
     for row, plan in zip(at[which][stopped[which]].tolist(), lines["plan_id"].to_numpy(dtype=object)[which][stopped[which]], strict=True):
         stopped_of.setdefault(row, set()).add(plan)
     balance = keys.sum(keys.lookup(students), students["balance_now"].to_numpy())
     billed_on = {term.code: term.billed_on for term in rules.terms}
-    today = int(np.datetime64(as_of, "D").astype("int64"))
     advice_rules = AdviceRules(rules.plans.notice_days, tolerance, rules.plans.split)
     advice: dict[int, Advice] = {}
+    otherwise: dict[tuple[str, str], Advice] = {}
     asked = list(lines_of)
     rows = variances[["term", "variance", "balance_to_meet", "lapsed"]].iloc[asked]
     cells = zip(*(rows[name].tolist() for name in rows.columns), strict=True)
     for (row, plan_lines), (term, variance, meet, lapsed) in zip(lines_of.items(), cells, strict=True):
-        advice[row] = advise(
-            Situation(
-                lines=plan_lines,
-                stopped=frozenset(stopped_of.get(row, ())),
-                billed=billed_on[term] <= as_of,
-                undecided=bool(undecided[row]),
-                variance=variance,
-                balance_to_meet=meet,
-                balance_now=int(balance[row]),
-                lapsed=lapsed,
-                today=today,
-            ),
-            advice_rules,
+        situation = Situation(
+            lines=plan_lines,
+            stopped=frozenset(stopped_of.get(row, ())),
+            billed=billed_on[term] <= as_of,
+            undecided=bool(undecided[row]),
+            variance=variance,
+            balance_to_meet=meet,
+            balance_now=int(balance[row]),
+            lapsed=lapsed,
+            today=today,
         )
-    return Advised(_with_advice(variances, advice, rules), advice)
+        advice[row] = advise(situation, advice_rules)
+        for line in plan_lines:
+            if line.held or line.may_come:
+                loose = [other._replace(held=0, may_come=False) if other is line else other for other in plan_lines]
+                otherwise[line.plan, line.number[2]] = advise(situation._replace(lines=loose), advice_rules)
+    return Advised(_with_advice(variances, advice, rules), advice, otherwise)
 
 
-def _plan_lines(lines: pd.DataFrame, at: Ints, rules: Rules) -> dict[int, list[PlanLine]]:
+def may_still_come(lines: pd.DataFrame, today: int) -> Bools:
+    """Whether each line was not seen and its money may still come late, or stands posted and may have been taken."""
+    in_time = day_numbers(lines["late_end"]) >= today
+    return np.asarray(is_word(lines["state"], "not seen") & (in_time | lines["posted"].to_numpy(dtype=bool)))
+
+
+def _plan_lines(lines: pd.DataFrame, at: Ints, rules: Rules, today: int) -> dict[int, list[PlanLine]]:
     found: dict[int, list[PlanLine]] = {}
-    for row, plan, name, kind, draw, amount, state, status, on_bill, late, again in zip(
+    may_come = may_still_come(lines, today)
+    for row, plan, name, kind, draw, amount, state, status, on_bill, late, held, again in zip(
         at.tolist(),
         lines["plan_id"].tolist(),
         lines["line"].tolist(),
@@ -139,11 +149,12 @@ def _plan_lines(lines: pd.DataFrame, at: Ints, rules: Rules) -> dict[int, list[P
         lines["state"].tolist(),
         lines["line_status"].tolist(),
         on_the_bill(lines, rules).tolist(),
-        day_numbers(lines["late_end"]).tolist(),
+        may_come.tolist(),
+        lines["held"].tolist(),
         lines["again"].tolist(),
         strict=True,
     ):
-        line = PlanLine(plan, line_number(name), kind, draw, amount, state, status == "active", on_bill, late, again)
+        line = PlanLine(plan, line_number(name), kind, draw, amount, state, status == "active", on_bill, late, held, again)
         found.setdefault(row, []).append(line)
     return found
 
@@ -152,17 +163,20 @@ def _with_advice(variances: pd.DataFrame, advice: dict[int, Advice], rules: Rule
     count = len(variances)
     columns = {name: np.zeros(count, dtype=np.int64) for name in ("again", "awaited", "kept", "to_give_back", "to_stop", "to_collect")}
     draws = np.full(count, "", dtype=object)
-    notice = np.full(count, np.datetime64("NaT", "D"))
+    notice, first = (np.full(count, np.datetime64("NaT", "D")) for _ in range(2))
     for row, found in advice.items():
         for name, column in columns.items():
             column[row] = getattr(found, name)
         draws[row] = "; ".join(f"{from_day_number(day)} {money_text(new)}" for day, _old, new, _plan, _line in found.draws)
         if found.notice_for is not None:
-            notice[row] = np.datetime64(found.notice_for - rules.plans.notice_days, "D")
+            notice[row] = np.datetime64(last_day(found.notice_for, rules.plans.notice_days), "D")
+        if found.first_changeable is not None:
+            first[row] = np.datetime64(found.first_changeable, "D")
     table = variances.assign(
         **columns,
         proposed_draws=pd.Series(draws, dtype="str"),
         notice_by=pd.Series(notice.astype("datetime64[s]")),
+        first_changeable=pd.Series(first.astype("datetime64[s]")),
     )
     return table[[column.name for column in OUTPUTS["plans"]]]
 

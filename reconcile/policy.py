@@ -18,7 +18,7 @@ from pydantic import ValidationError
 
 from reconcile.banking_days import BankingDays
 from reconcile.errors import RefusedError
-from reconcile.policy_checks import CHECKS
+from reconcile.policy_checks import CHECKS, letter_words
 from reconcile.policy_models import (
     Aid,
     Calendar,
@@ -26,6 +26,8 @@ from reconcile.policy_models import (
     Exceptions,
     KindRule,
     Lag,
+    LetterKind,
+    Letters,
     Matching,
     Ordinary,
     Plans,
@@ -51,6 +53,8 @@ __all__ = [
     "Exceptions",
     "KindRule",
     "Lag",
+    "LetterKind",
+    "Letters",
     "Matching",
     "Ordinary",
     "Plans",
@@ -69,11 +73,15 @@ _MODELS: dict[str, type[RuleTable]] = {
     "aid.toml": Aid,
     "calendar.toml": Calendar,
     "exceptions.toml": Exceptions,
+    "letters.toml": Letters,
     "matching.toml": Matching,
     "plans.toml": Plans,
     "returns.toml": Returns,
     "terms.toml": TermsFile,
 }
+
+OPTIONAL = frozenset({"letters.toml"})
+"""Files that an office may leave out: what they are for is then not made."""
 
 _Model = TypeVar("_Model", bound=RuleTable)
 
@@ -99,6 +107,8 @@ class Rules:
     exceptions: Exceptions
     calendar: Calendar
     files: tuple[RuleFile, ...] = field(default=())
+    letters: Letters | None = None
+    """None where the office writes no letters from here."""
 
     def term(self, code: str) -> Term | None:
         """The term of that code, or None for a term that no rule knows."""
@@ -112,7 +122,8 @@ class Rules:
 def load_rules(folder: Path) -> Rules:
     """Read and check every rules file of a folder.
 
-    In:      the seven files named in `rules/README.md`, and `returns.csv` if the office keeps its return codes in a spreadsheet.
+    In:      the files named in `rules/README.md`; `letters.toml` may be left out, and `returns.csv` is there if the office keeps its return
+             codes in a spreadsheet.
     Errors:  RefusedError with one sentence for each mistake of any file, in order of file and line.
     """
     if not folder.is_dir():
@@ -135,6 +146,7 @@ def load_rules(folder: Path) -> Rules:
             problems += found
             if model is not None:
                 read.append(model)
+    problems += _letters_beside_exceptions(folder, read)
     if problems:
         raise RefusedError(f"The rules in {folder} cannot be used as they stand. Correct these files and run again:", tuple(problems))
     return _rules(read, table, tuple(files))
@@ -154,6 +166,7 @@ def _rules(read: list[RuleTable], table: ReturnTable | None, files: tuple[RuleFi
         exceptions=_part(read, Exceptions),
         calendar=_part(read, Calendar),
         files=files,
+        letters=next((part for part in read if isinstance(part, Letters)), None),
     )
 
 
@@ -166,7 +179,7 @@ def _names(folder: Path) -> list[str]:
     known = sorted({*_MODELS, RETURN_TABLE})
     present = {p.name for p in folder.iterdir() if p.is_file()}
     strange = sorted(n for n in present - set(known) if n.lower().endswith((".toml", ".csv")) and not n.startswith((".", "~")))
-    missing = [name for name in sorted(_MODELS) if name not in present]
+    missing = [name for name in sorted(set(_MODELS) - OPTIONAL) if name not in present]
     problems = []
     for name in strange:
         near = nearest(name, known, missing)
@@ -193,6 +206,16 @@ def _read(raw: bytes, name: str, table: ReturnTable | None) -> tuple[RuleTable |
     except ValidationError as error:
         found += validation_problems(error, _MODELS[name], file.data)
     return model, explain(file.text, file.name, found)
+
+
+def _letters_beside_exceptions(folder: Path, read: list[RuleTable]) -> list[str]:
+    """Dispositions that letters.toml names and exceptions.toml does not have; told once both files can be read."""
+    listed = next((part for part in read if isinstance(part, Exceptions)), None)
+    if listed is None or not any(isinstance(part, Letters) for part in read):
+        return []
+    file, _problems = read_toml((folder / "letters.toml").read_bytes(), "letters.toml")
+    words = [disposition.word for disposition in listed.dispositions]
+    return [] if file is None else explain(file.text, file.name, list(letter_words(file.data, words)))
 
 
 def _listed_in_both(data: dict[str, Any], table: ReturnTable) -> list[Found]:

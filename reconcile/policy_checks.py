@@ -8,13 +8,14 @@ from __future__ import annotations
 
 from datetime import date, datetime
 from itertools import pairwise
+from string import Formatter
 from typing import TYPE_CHECKING, Any
 
 from reconcile.exception_kinds import KINDS
 from reconcile.toml_errors import Found, show, unknown
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterable, Iterator, Mapping
+    from collections.abc import Callable, Collection, Iterable, Iterator, Mapping
 
     from reconcile.toml_lines import KeyPath
 
@@ -136,6 +137,66 @@ def calendar(data: Table) -> Iterator[Found]:
     yield from _once(_items(data.get("closed"), ("closed",)), "{} stands twice in the list")
 
 
+ANYWHERE = ("name", "student_id", "term", "term_name", "notice_days")
+GAPS: dict[str, tuple[str, ...]] = {
+    "greeting": ANYWHERE,
+    "without_name": ("student_id",),
+    "draw_changes": (*ANYWHERE, "proposed", "notice_by"),
+    "draw_may_change": ANYWHERE,
+    "draw_again": (*ANYWHERE, "again"),
+    "money_back": (*ANYWHERE, "give_back"),
+    "to_pay": (*ANYWHERE, "collect"),
+    "closing": ANYWHERE,
+    "why": (*ANYWHERE, "plan", "amount", "day", "draw_date"),
+}
+"""Words that may stand in braces, by the key of the sentence."""
+
+
+def letters(data: Table) -> Iterator[Found]:
+    """Sentences whose gaps can be filled, about kinds of exceptions that exist."""
+    for key, allowed in GAPS.items():
+        yield from ((((key,), told)) for told in _gaps(data.get(key), allowed))
+    kinds = data.get("kind")
+    for name, table in kinds.items() if isinstance(kinds, dict) else ():
+        if name not in KINDS:
+            yield ("kind", name), unknown("kind of exception", name, KINDS)
+        if isinstance(table, dict):
+            yield from ((("kind", name, "why"), told) for told in _gaps(table.get("why"), GAPS["why"]))
+            yield from _once(_items(table.get("only_after"), ("kind", name, "only_after")), "{} stands twice in the list")
+    yield from _once(_items(data.get("not_after"), ("not_after",)), "{} stands twice in the list")
+
+
+def _gaps(sentence: object, allowed: tuple[str, ...]) -> Iterator[str]:
+    """What is wrong with the words in braces of a sentence."""
+    if not isinstance(sentence, str):
+        return
+    try:
+        parts = list(Formatter().parse(sentence))
+    except ValueError:
+        yield f"{show(sentence)} has a brace without its other half. Write words to fill in as {{amount}}, and a brace itself twice."
+        return
+    for _text, gap, form, conversion in parts:
+        if gap is not None and gap not in allowed:
+            yield unknown("word to fill in", gap or "{}", allowed)
+        elif gap is not None and (form or conversion):
+            yield f"{{{gap}}} stands alone between its braces, with nothing behind the word."
+
+
+def letter_words(data: Table, dispositions: Collection[str]) -> Iterator[Found]:
+    """Dispositions named in letters.toml that exceptions.toml does not know."""
+    kinds = data.get("kind")
+    lists: list[tuple[object, KeyPath]] = [(data.get("not_after"), ("not_after",))]
+    lists += [
+        (table.get("only_after"), ("kind", name, "only_after"))
+        for name, table in (kinds.items() if isinstance(kinds, dict) else ())
+        if isinstance(table, dict)
+    ]
+    for values, at in lists:
+        for path, word in _items(values, at):
+            if isinstance(word, str) and word not in dispositions:
+                yield path, unknown("disposition in exceptions.toml", word, tuple(dispositions))
+
+
 def _none(_: Table) -> Iterator[Found]:
     return iter(())
 
@@ -148,6 +209,7 @@ CHECKS: dict[str, Callable[[Table], Iterator[Found]]] = {
     "returns.toml": returns,
     "exceptions.toml": exceptions,
     "calendar.toml": calendar,
+    "letters.toml": letters,
 }
 """The checks of each rules file."""
 

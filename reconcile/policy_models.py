@@ -10,6 +10,7 @@ A field's description is what a message puts after "Allowed:". What two keys mus
 
 import re
 from datetime import date
+from functools import cached_property
 from typing import Annotated, Literal
 
 from pydantic import BaseModel, BeforeValidator, ConfigDict, Field
@@ -185,6 +186,11 @@ class ReturnCode(RuleTable):
     source: Text
     mark: Mark
 
+    @property
+    def left_to_a_person(self) -> bool:
+        """Whether the code neither lets the draw be presented again nor stops the plan: a person decides what comes of its money."""
+        return not self.again and not self.stops_plan
+
 
 class RateLevel(RuleTable):
     """A return rate that bank draws should stay at or below; `classes` says which returns count, `all` counts unknown codes too."""
@@ -219,12 +225,25 @@ class Returns(RuleTable):
     def code(self, method: str, code: str) -> ReturnCode | None:
         """The row of a code, or None for a code that the office has not listed: an unknown code never stops a run.
 
-        With method "" the code alone decides, if only one method has it. Capitals do not matter. Ask once per distinct code: it looks
-        through the whole table.
+        With method "" the code alone decides, if only one method has it. Capitals do not matter.
         """
-        wanted = code.strip().casefold()
-        found = [row for row in self.codes if row.code.casefold() == wanted and method in {"", row.method}]
-        return found[0] if len(found) == 1 else None
+        codes, rows = self._listed
+        if codes is not self.codes:  # a copy with other codes took the list along
+            rows = _by_code(self.codes)
+        return rows.get((method, code.strip().casefold()))
+
+    @cached_property
+    def _listed(self) -> tuple[tuple[ReturnCode, ...], dict[tuple[str, str], ReturnCode]]:
+        return self.codes, _by_code(self.codes)
+
+
+def _by_code(codes: tuple[ReturnCode, ...]) -> dict[tuple[str, str], ReturnCode]:
+    """Each row by method and code, and by "" and code where only one row has the code; codes in small letters."""
+    found: dict[tuple[str, str], list[ReturnCode]] = {}
+    for row in codes:
+        for method in ("", row.method):
+            found.setdefault((method, row.code.casefold()), []).append(row)
+    return {key: rows[0] for key, rows in found.items() if len(rows) == 1}
 
 
 class KindRule(RuleTable):
@@ -251,6 +270,32 @@ class Exceptions(RuleTable):
         tuple[Disposition, ...], Field(alias="disposition", min_length=1, description="one or more [[disposition]] tables")
     ]
     packet_threshold: Money
+
+
+class LetterKind(RuleTable):
+    """What a letter says of one kind of exception; `only_after` a person wrote one of these dispositions (empty: at once).
+
+    proposes:  the proposed draws hold as they stand, with nothing to find out first, so that the letter may name them.
+    """
+
+    why: Text
+    only_after: Texts = ()
+    proposes: YesNo = False
+
+
+class Letters(RuleTable):
+    """`letters.toml`: letters to families, sentence by sentence, with words in braces to fill in."""
+
+    greeting: Text
+    without_name: Text
+    not_after: Texts = ()
+    draw_changes: Text
+    draw_may_change: Text
+    draw_again: Text
+    money_back: Text
+    to_pay: Text
+    closing: Text
+    kinds: Annotated[dict[str, LetterKind], Field(alias="kind", description='tables such as [kind."failed draw"]')]
 
 
 class Calendar(RuleTable):

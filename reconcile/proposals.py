@@ -1,9 +1,9 @@
 """What the remaining draws should become, so that they meet the balance that remains and no family's money is drawn twice.
 
-Money that is still to come by another way is taken out first: draws that may yet be seen and aid that is only late (*awaited*), failed
-draws that may be presented again (*again*), draws in transit and those too near for a notice (*kept*). What then remains is shared by the
-lines that can still change. What they cannot take is *to collect* otherwise; what is too much is *to give back* (money already here) and
-*to stop*.
+Money that is still to come by another way is taken out first: draws that may yet be seen, draws of which a person must find out first
+what became of their money, and aid that is only late (*awaited*), failed draws that may be presented again (*again*), draws in transit and
+those too near for a notice (*kept*). What then remains is shared by the lines that can still change. What they cannot take is *to
+collect* otherwise; what is too much is *to give back* (money already here) and *to stop*.
 
 A proposal is advice: the college's own policy, the notice duty for a changed draw and the bank's rules decide.
 """
@@ -13,6 +13,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, NamedTuple
 
 from reconcile.money import split_equal
+from reconcile.notices import in_time
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -31,7 +32,10 @@ class PlanLine(NamedTuple):
     state: str
     active: bool
     on_bill: bool
-    late_end: int
+    may_come: bool
+    """Whether the line was not seen and its money may still come, or was taken already: late money is in time, or it stands posted."""
+    held: int
+    """Cents of it that came back and that a person decides about first."""
     again: bool
     """Whether the line failed and its code lets it be presented again today."""
 
@@ -40,7 +44,8 @@ class Advice(NamedTuple):
     """What to do about one student's plan of a term. Cents, all at least zero.
 
     `draws`: (draw date, old amount, new amount, plan, line name) of the lines in proposed_draws, in date order; `notice_for` the first
-    draw date that changes without being stopped, or None.
+    draw date that changes without being stopped, or None; `first_changeable` where something is proposed the first draw date that can still
+    change with notice, or None. `held`: as much of awaited as waits for a person.
     """
 
     again: int = 0
@@ -51,6 +56,8 @@ class Advice(NamedTuple):
     to_collect: int = 0
     draws: tuple[tuple[int, int, int, str, str], ...] = ()
     notice_for: int | None = None
+    first_changeable: int | None = None
+    held: int = 0
     again_lines: tuple[tuple[str, str], ...] = ()
 
     @property
@@ -95,16 +102,16 @@ def advise(at: Situation, rules: AdviceRules) -> Advice:
     stops = [(line, 0) for line in _pending_of_stopped(at)]
     if not at.billed:
         return Advice(draws=_told(stops))
-    awaited = _awaited(at)
+    awaited, held = _awaited(at)
     if at.undecided:
-        return Advice(awaited=awaited, draws=_told(stops))
+        return Advice(awaited=awaited, held=held, draws=_told(stops))
     again_lines = _again_lines(at, max(0, -at.variance - awaited))
     again = sum(line.amount for line in again_lines)
     told = tuple((line.plan, line.number[2]) for line in again_lines)
     if abs(at.variance + again + awaited) <= rules.plan_tolerance and not stops:
-        return Advice(again=again, awaited=awaited, again_lines=told)
+        return Advice(again=again, awaited=awaited, held=held, again_lines=told)
     free = [line for line in pending if line.plan not in at.stopped]
-    kept_lines = [line for line in free if line.kind == "fee" or line.draw_date - at.today < rules.notice_days]
+    kept_lines = [line for line in free if line.kind == "fee" or not in_time(at.today, line.draw_date, rules.notice_days)]
     kept = sum(line.amount for line in kept_lines)
     kept += sum(line.amount for line in at.lines if line.state == "in transit" and line.on_bill)
     change = _ordered([line for line in free if line not in kept_lines])
@@ -117,12 +124,14 @@ def advise(at: Situation, rules: AdviceRules) -> Advice:
     return Advice(
         again=again,
         awaited=awaited,
+        held=held,
         kept=kept,
         to_give_back=give_back,
         to_stop=excess - give_back,
         to_collect=to_collect,
         draws=_told([*draws, *stops]),
         notice_for=min(changed, default=None),
+        first_changeable=change[0].draw_date if change else None,
         again_lines=told,
     )
 
@@ -140,10 +149,15 @@ def _pending_of_stopped(at: Situation) -> list[PlanLine]:
     return [line for line in at.lines if line.state == "pending" and line.plan in at.stopped]
 
 
-def _awaited(at: Situation) -> int:
-    """Draws not seen that may still come late, and aid that is only late, as far as the plan is short by it beyond those draws."""
-    draws = sum(line.amount for line in at.lines if line.state == "not seen" and line.on_bill and at.today <= line.late_end)
-    return draws + min(at.lapsed, max(0, -at.variance - draws))
+def _awaited(at: Situation) -> tuple[int, int]:
+    """Draws not seen whose money may still come; then, as far as the plan is short, what waits for a person and aid that is only late.
+
+    Out:     (all of it, what waits for a person).
+    """
+    draws = sum(line.amount for line in at.lines if line.may_come and line.on_bill)
+    short = max(0, -at.variance - draws)
+    held = min(sum(line.held for line in at.lines if line.on_bill), short)
+    return draws + held + min(at.lapsed, short - held), held
 
 
 def _again_lines(at: Situation, room: int) -> list[PlanLine]:

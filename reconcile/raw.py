@@ -13,6 +13,7 @@ number of fields).
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from functools import lru_cache
 from typing import TYPE_CHECKING, Literal, NamedTuple
 
 import numpy as np
@@ -30,6 +31,7 @@ DateSystem = Literal[1900, 1904]
 """The two ways in which spreadsheets count days: from the end of 1899, or from 1904."""
 
 
+@lru_cache(maxsize=4096)
 def heading_key(heading: str) -> str:
     """A heading without case, spaces, underscores and punctuation: what is compared when headings are matched.
 

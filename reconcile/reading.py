@@ -7,16 +7,20 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, NoReturn
 
 from reconcile import audit, run_folder, schemas
+from reconcile.at_once import read_at_once
 from reconcile.cli_support import RulesPlace, find_rules, refuse_missing, say, step
 from reconcile.cli_support import map_hint as hint_of_map
 from reconcile.column_map import load_column_map
 from reconcile.deliver import csv_out, intake_words
-from reconcile.dispositions import read_notes
+from reconcile.dispositions import NotesFile, read_notes
 from reconcile.errors import RefusedError
 from reconcile.exports import ExportsRefusedError, read_exports
 from reconcile.intake_counts import SourceFile
 from reconcile.policy import load_rules
-from reconcile.run_tables import read_previous_list
+from reconcile.read_back import edited_workbooks, words_before
+from reconcile.run_check import refuse_changed_tables
+from reconcile.run_tables import read_previous_close, read_previous_list
+from reconcile.workbook_notes import ReadBack, read_workbook_notes, unread_sentence
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -25,11 +29,13 @@ if TYPE_CHECKING:
 
     import pandas as pd
 
+    from reconcile.closing_lines import PreviousClose
     from reconcile.column_map import ColumnMap
     from reconcile.dispositions import Note
     from reconcile.exports import Exports
     from reconcile.policy import Rules
     from reconcile.standing import PreviousList
+    from reconcile.workbook_notes import Unread
 
 
 @dataclass(frozen=True)
@@ -51,6 +57,13 @@ class Request:
     fail_on: str | None = None
     names: bool = False
     only: str | None = None
+    previous_close: Path | None = None
+    notes_files: tuple[NotesFile, ...] | None = None
+    """Of a run that is made again: the files of notes that it read; else they are found."""
+    not_read: tuple[str, ...] = ()
+    """Of a close that is made again from what it kept: what it said of files beside its exports."""
+    samples_told: str = ""
+    """Of a run that is made again: what it said of rules that were only the samples."""
 
     @property
     def options(self) -> audit.Options:
@@ -87,16 +100,92 @@ def previous_folder(request: Request) -> Path | None:
 def list_before(request: Request) -> PreviousList | None:
     """The exceptions of the run that this one follows."""
     found = previous_folder(request)
-    return None if found is None else read_previous_list(found)
+    if found is None:
+        return None
+    refuse_changed_tables(found, ("exceptions.csv", "dispositions.csv"))
+    return read_previous_list(found)
 
 
-def with_notes(exports: Exports, request: Request, rules: Rules) -> tuple[Exports, tuple[Note, ...]]:
-    """What people wrote about exceptions; the file counts among the inputs, so that the audit names it."""
-    if request.notes is None:
-        return exports, ()
-    notes = read_notes(request.notes, rules)
-    source = SourceFile(request.notes.name, audit.sha256_of(request.notes), request.notes.stat().st_size, role="notes")
-    return dataclasses.replace(exports, sources=(*exports.sources, source)), notes
+def close_folder(request: Request) -> Path | None:
+    """The folder of the close that this close opens from; None for a first close."""
+    return request.previous_close or run_folder.previous_close(request.reports, request.as_of)
+
+
+def close_named(request: Request) -> audit.Previous | None:
+    """What the audit says of the close that this close opens from."""
+    found = close_folder(request)
+    return None if found is None else audit.read_previous(found)
+
+
+def close_before(request: Request) -> PreviousClose | None:
+    """The close that this close opens from: the one named, else the latest earlier one under the reports; None for a first close.
+
+    Errors:  RefusedError if it is no whole close, or not strictly earlier.
+    """
+    found = close_folder(request)
+    if found is None:
+        return None
+    refuse_changed_tables(found, ("closing_lines.csv", "rollforward.csv", "entries.parquet"))
+    previous = read_previous_close(found)
+    if previous.as_of >= request.as_of:
+        told = f"{found} is as of {previous.as_of}, not before {request.as_of}: this close cannot open from it. Name an earlier one."
+        raise RefusedError(told)
+    return previous
+
+
+def notes_files(request: Request) -> tuple[NotesFile, ...]:
+    """The files in which people wrote about exceptions: workbooks that were saved since their run, and the file of `--notes`.
+
+    Errors:  RefusedError if the file of `--notes` is not there.
+    """
+    if request.notes_files is not None:
+        return request.notes_files
+    edited = edited_workbooks(previous_folder(request), request.reports, request.as_of)
+    files = [NotesFile(one.path, one.name, one.run) for one in edited]
+    given = request.notes
+    if given is not None and not given.is_file():
+        raise RefusedError(f"The notes in {given} cannot be read: there is no such file. Check the path.")
+    if given is not None and audit.sha256_of(given) not in {one.sha256 for one in edited}:
+        files.append(NotesFile(given, given.name, None))
+    return tuple(files)
+
+
+def with_notes(exports: Exports, request: Request, rules: Rules) -> tuple[Exports, Written]:
+    """What people wrote about exceptions; each file that was read counts among the inputs, so that the audit names it.
+
+    Read are the workbooks that were saved since their run, and the file of `--notes`, a CSV or a workbook.
+
+    Errors:  RefusedError if the file of `--notes` is not there, or is a CSV with a mistake.
+    """
+    before = previous_folder(request)
+    files = notes_files(request)
+    found, sources, now = Written(), [], words_before(before) if files else {}
+    for one in files:
+        if one.run is not None:
+            found = found.then(read_workbook_notes(one.path, one.name, rules, words_before(one.run), now))
+        elif one.path.suffix.casefold() in {".xlsx", ".xlsm"}:
+            found = found.then(read_workbook_notes(one.path, one.name, rules, now))
+        else:
+            found = found.then(ReadBack(read_notes(one.path, rules), ()))
+        sources.append(SourceFile(one.name, audit.sha256_of(one.path), one.path.stat().st_size, role="notes"))
+    return dataclasses.replace(exports, sources=(*exports.sources, *sources)), found
+
+
+@dataclass(frozen=True)
+class Written:
+    """What people wrote in all files that were read, and what of it could not be."""
+
+    notes: tuple[Note, ...] = ()
+    unread: tuple[Unread, ...] = ()
+
+    def then(self, more: ReadBack) -> Written:
+        """This and what one more file gave."""
+        return Written((*self.notes, *more.notes), (*self.unread, *more.unread))
+
+    @property
+    def told(self) -> tuple[str, ...]:
+        """Each thing that could not be read, in one sentence for the notes of the run."""
+        return tuple(unread_sentence(one) for one in self.unread)
 
 
 def read_all(
@@ -115,7 +204,9 @@ def read_all(
             bank_through=request.bank_through if request else None,
             previous_rows=previous.rows if previous else None,
             accept_drop=request.accept_drop if request else False,
+            not_read=request.not_read if request else (),
             progress=step,
+            each=read_at_once,
         )
     except ExportsRefusedError as error:
         more = (*_list_of_rejected(error.rejected, request), *(() if column_map else hint_of_map(sources)))

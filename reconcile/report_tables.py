@@ -2,23 +2,28 @@
 
 from __future__ import annotations
 
-import re
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
 import pandas as pd
 
-from reconcile.as_of import undated_cancellations
 from reconcile.entries import entries_table
+from reconcile.event_money import parts_of_events
+from reconcile.line_order import order_of_lines
 from reconcile.schemas import OUTPUTS
-from reconcile.texts import distinct, first_true, is_word, positions, spread, words
+from reconcile.texts import first_true, is_word, spread, words
 
 if TYPE_CHECKING:
+    from datetime import date
+
     from reconcile.as_of import Dated
     from reconcile.events import Ints
     from reconcile.exports import Exports
+    from reconcile.policy import Rules
 
-_NUMBER = re.compile(r"[0-9]{1,15}\Z")
+UNMATCHED_ORDER: Final = ["settled_on", "student_id", "plan_id", "reference", "file", "sheet", "row"]
+COUNTED, SAME_MONEY = "counted", "same_money"
+"""Parts of a posting of which only some counts as a credit beside plan draws."""
 STALE_DAYS: Final = 5
 """Bank files that end more calendar days before the as-of date are told: a weekend with a holiday and the day after is no more."""
 
@@ -27,18 +32,7 @@ def draws_table(lines: pd.DataFrame, states: pd.DataFrame) -> pd.DataFrame:
     """OUTPUTS["draws"]: every schedule line with its state, in the order of term, student, plan and line as a number."""
     columns = [column.name for column in OUTPUTS["draws"]]
     own = {name: states[name] if name in states.columns else lines["amount" if name == "scheduled" else name] for name in columns}
-    codes = (positions(distinct([lines[name]]), lines[name]) for name in ("plan_id", "student_id", "term"))
-    order = np.lexsort((_line_ranks(lines["line"]), *codes))
-    return pd.DataFrame(own, copy=False).take(order).reset_index(drop=True)
-
-
-def _line_ranks(line: pd.Series) -> Ints:
-    """The place of each line's name in the order of lines: numbers as numbers, then the others."""
-    names = distinct([line])
-    order = sorted(names, key=lambda name: (0, int(name), name) if _NUMBER.match(name) else (1, 0, name))
-    rank = np.empty(len(names), dtype=np.int64)
-    rank[names.get_indexer(pd.Index(order, dtype="str"))] = np.arange(len(names))
-    return np.asarray(rank[positions(names, line)])
+    return pd.DataFrame(own, copy=False).take(order_of_lines(lines)).reset_index(drop=True)
 
 
 def unmatched_table(events: pd.DataFrame, money: pd.DataFrame) -> pd.DataFrame:
@@ -48,7 +42,7 @@ def unmatched_table(events: pd.DataFrame, money: pd.DataFrame) -> pd.DataFrame:
     which = np.flatnonzero(~is_word(money["reason"], ""))
     whose = money[["student_id", "term", "plan_id", "line", "reason"]].iloc[which]
     table = events.iloc[which].assign(**{name: whose[name] for name in whose.columns}, without_a_line=loose.iloc[which])
-    table = table.sort_values(["settled_on", "student_id", "plan_id", "reference", "file", "sheet", "row"])
+    table = table.sort_values(UNMATCHED_ORDER)
     return table[[column.name for column in OUTPUTS["unmatched_events"]]].reset_index(drop=True)
 
 
@@ -61,6 +55,7 @@ def entries_of_run(
     postings: pd.DataFrame,
     ledger: pd.DataFrame,
     counted: Ints,
+    rules: Rules,
 ) -> pd.DataFrame:
     """OUTPUTS["entries"]: every accepted row of the run in its one bucket."""
     charges = dated["charges"].counting
@@ -68,7 +63,9 @@ def entries_of_run(
         "charges": pd.DataFrame({"bucket": words(np.zeros(len(charges), dtype=np.int8), ["on the bill"])}),
         "aid": pd.DataFrame({"bucket": aid["standing"]}),
         "plan_schedules": states.loc[lines.index, ["state", "match"]].rename(columns={"state": "bucket"}),
-        "cleared_draws": money[["bucket", "student_id", "term", "plan_id", "line", "match"]].assign(undoes=money["undoes_what"]),
+        "cleared_draws": money[["bucket", "student_id", "term", "plan_id", "line", "match"]].assign(
+            undoes=money["undoes_what"], parts=parts_of_events(money, rules)
+        ),
         "postings": _posting_buckets(postings, ledger, counted),
     }
     return entries_table(dated, found)
@@ -80,7 +77,15 @@ def _posting_buckets(postings: pd.DataFrame, ledger: pd.DataFrame, counted: Ints
         first_true([is_word(postings["kind"], "plan draw"), counted == postings["amount"].to_numpy()]),
         ("plan draw on the ledger", "other credits", "same money as at the bank"),
     )
-    return pd.DataFrame({"bucket": bucket, "match": spread(len(postings), ledger["posting"].to_numpy(), ledger["how"])})
+    part = np.flatnonzero((counted != 0) & (counted != postings["amount"].to_numpy()))
+    told = [f"{COUNTED} {counted[at]}; {SAME_MONEY} {postings['amount'].iloc[at] - counted[at]}" for at in part.tolist()]
+    return pd.DataFrame(
+        {
+            "bucket": bucket,
+            "match": spread(len(postings), ledger["posting"].to_numpy(), ledger["how"]),
+            "parts": spread(len(postings), part, pd.Series(told, dtype="str")),
+        }
+    )
 
 
 def other_terms_table(dated: dict[str, Dated]) -> pd.DataFrame:
@@ -95,24 +100,25 @@ def other_terms_table(dated: dict[str, Dated]) -> pd.DataFrame:
     return table.groupby(["term", "student_id"], as_index=False, sort=True)[["charges", "aid", "postings", "rows"]].sum()
 
 
-def run_notes(exports: Exports, dated: dict[str, Dated]) -> tuple[str, ...]:
-    """What the reader of the summary must know of the run as a whole, one sentence each."""
+def run_notes(exports: Exports, as_of: date, left_out: int, undated: int) -> tuple[str, ...]:
+    """What the reader of the summary must know of the run as a whole, one sentence each.
+
+    In:      how many plans were left out, and how many cancellations have no date.
+    """
     notes = []
     if not exports.has_postings:
         notes.append("No postings export: payments outside the plan are invisible, so a bill may look short that was paid otherwise.")
     if exports.span is None:
         notes.append("The bank files hold no event and no --bank-through was given: no draw can be told as not seen.")
     else:
-        silent = (dated["cleared_draws"].as_of - exports.span.last).days
+        silent = (as_of - exports.span.last).days
         if silent > STALE_DAYS:
             notes.append(
                 f"The bank files end on {exports.span.last}, {silent} days before the as-of date: "
                 "later draws cannot be seen, and count as in transit."
             )
-    left_out = dated["plan_schedules"].rows["plan_id"][~is_word(dated["plan_schedules"].aside, "")].nunique()
     if left_out:
         notes.append(f"Plans enrolled after the as-of date and left out: {left_out}.")
-    undated = undated_cancellations(dated)
     if undated:
         notes.append(f"Cancelled lines and awards without a date, which count as cancelled at every as-of date: {undated}.")
     return tuple(notes)

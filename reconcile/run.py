@@ -1,58 +1,54 @@
-"""The recipe of a run: from accepted exports to every student's standing, in the trade's own order.
+"""The recipe of a run: from accepted exports to every student's standing, proved, and the list of what a person should look at.
 
-    exports -> what counts on the as-of day -> windows -> whose events -> returns and attempts matched -> draw states
-            -> ledger paired -> coverage -> variance -> proposed draws -> day tables -> entries and proof -> exception list
+    exports -> parts of the student body -> each settled -> put together -> proof -> exception list -> outreach
 
-Pure: no clock, no files, nothing printed. Each step takes tables and returns new ones.
+Students are independent, so a run is a map over parts (`settle`), a merge (`merged`), and one pass over the whole for what only the whole
+can tell: whether a bank file is missing, whether many exceptions have one cause. Pure: no clock, no files, nothing printed.
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import partial
 from typing import TYPE_CHECKING
 
-import numpy as np
-import pandas as pd
-
-from reconcile.aid import aid_standing
-from reconcile.as_of import hold_bank_files_to_lines, lines_on_the_day, on_the_day
-from reconcile.bank_gaps import families_of, gap_notes, hardly_seen
-from reconcile.bulk import match_all
-from reconcile.control import prove
-from reconcile.coverage import Standing, standings
-from reconcile.day_tables import draw_dates, next_draws, settlement_days
-from reconcile.event_money import event_money
-from reconcile.events import book_of, whose_events
-from reconcile.exception_list import list_exceptions
-from reconcile.ledger import ANOTHER_KIND, ANOTHER_KIND_BACK, counted_cents, credits_of, pair_ledger
-from reconcile.outside import is_outside, meeting_payments
-from reconcile.plans import advise_plans, again_today, person_decides_first
+from reconcile.as_of import refuse_lines_before
+from reconcile.bank_gaps import gap_notes, hardly_seen
+from reconcile.control import prove_intake
+from reconcile.exception_list import facts_of_close, list_exceptions
+from reconcile.exceptions_close import Since
+from reconcile.merged import merge
+from reconcile.month_end import close_notes, close_tables, prove_close
+from reconcile.outreach import outreach
+from reconcile.parts import Whole, cut_by_student, whole_of
 from reconcile.proof import hold
-from reconcile.report_tables import draws_table, entries_of_run, other_terms_table, run_notes, unmatched_table
-from reconcile.states import draw_states
-from reconcile.stops import NEVER, stopped_since
-from reconcile.texts import among, is_word
-from reconcile.variance import BillRows, variances
-from reconcile.worked import Worked
+from reconcile.report_tables import run_notes
+from reconcile.settle import settle
+from reconcile.standing import typed
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Callable, Iterable, Mapping, Sequence
     from datetime import date
 
+    import pandas as pd
+
     from reconcile.dispositions import Note
-    from reconcile.events import Bools
     from reconcile.exports import Exports
     from reconcile.findings import Finding
+    from reconcile.month_end import Closing
     from reconcile.policy import Rules
+    from reconcile.settle import Settled
     from reconcile.standing import PreviousList
 
+    Each = Callable[[Callable[[Exports], Settled], Sequence[Exports]], Iterable[Settled]]
 
-@dataclass(frozen=True, eq=False)
+
+@dataclass(frozen=True)
 class Result:
     """What a run shows: the data tables by the name of their file, and notes for the person who reads the summary."""
 
     as_of: date
-    tables: dict[str, pd.DataFrame]
+    tables: Mapping[str, pd.DataFrame]
     findings: tuple[Finding, ...]
     notes: tuple[str, ...]
 
@@ -64,133 +60,51 @@ def reconcile_exports(
     *,
     previous: PreviousList | None = None,
     notes: Sequence[Note] = (),
+    unread: pd.DataFrame | None = None,
+    names: Mapping[str, str] | None = None,
+    closing: Closing | None = None,
     everyone_exact: bool = False,
+    parts: int = 1,
+    each: Each = map,
 ) -> Result:
     """Work out every student's standing as of a day, prove it, and list what a person should look at.
 
-    In:      accepted exports, rules; the exception list of the run before and what people wrote about it since. `everyone_exact` sends
-             all students through the exact function: for tests.
+    In:      accepted exports, rules; the exception list of the run before, what people wrote about it since, and what of that could not
+             be read (OUTPUTS["unread_notes"]); names by student id, if they may be shown. `closing` makes it a month-end close, settled
+             in one part. `parts`: into how many parts the student body is cut, and `each`: what settles them (map: one after the other);
+             neither changes any result. `everyone_exact` sends all students through the exact function: for tests.
     Out:     Result; its tables are shaped by schemas.OUTPUTS and proved.
     Errors:  RefusedError if the bank files begin too late for a line; ProofError if a control total does not come out.
     """
-    worked = work_out(exports, rules, as_of, everyone_exact=everyone_exact)
-    tables = _tables(worked, exports, rules)
-    tables["proof"] = prove(exports, worked.dated, tables, worked.aid, worked.money, worked.credit_rows, worked.counted)
-    hold(tables["proof"])
-    listed = list_exceptions(worked, exports, rules, previous, notes)
-    tables |= {"exceptions": listed.table, "dispositions": listed.dispositions}
-    return Result(as_of, tables, worked.findings, (*gap_notes(hardly_seen(worked.lines)), *run_notes(exports, worked.dated), *listed.notes))
+    cut = cut_by_student(exports, rules, as_of, 1 if closing else parts)
 
+    def settled_with(whole: Whole) -> list[Settled]:
+        one = partial(settle, rules=rules, as_of=as_of, whole=whole, everyone_exact=everyone_exact, keep=closing is not None)
+        return list(each(one, cut))
 
-def work_out(exports: Exports, rules: Rules, as_of: date, *, everyone_exact: bool = False) -> Worked:
-    """All steps to the proposed draws, in the order of the trade."""
-    days = rules.banking_days()
-    dated = on_the_day(exports.tables, rules, as_of)
-    lines = lines_on_the_day(dated["plan_schedules"], rules, days, as_of)
-    charges, aid, postings, events = (dated[name].counting for name in ("charges", "aid", "postings", "cleared_draws"))
-    hold_bank_files_to_lines(lines, exports.span.first if exports.span else None)
-
-    book = book_of(lines)
-    owners, findings = whose_events(events, book)
-    matching = match_all(lines, events, book, owners, rules, days, everyone_exact=everyone_exact)
-    states = draw_states(lines, events, matching, rules, days, as_of, exports.span.last if exports.span else None)
-    money = event_money(lines, events, book, owners, matching, rules)
-    stops = stopped_since(lines, events, book, owners, rules, as_of)
-    lines = lines.assign(state=states["state"], cleared=states["cleared"], return_code=states["return_code"])
-    lines = lines.assign(again=again_today(lines, events, matching.pairs, rules, as_of), stopped=stops[book.line_plan] != NEVER)
-
-    ledger = pair_ledger(postings, events, money, matching.undoings, lines, rules, days)
-    counted = counted_cents(postings, ledger, events, matching.undoings)
-    credit_rows = credits_of(postings, counted, events, money, matching.undoings, rules, has_postings=exports.has_postings)
-    aid = aid.assign(standing=aid_standing(aid, rules, int(np.datetime64(as_of, "D").astype("int64")), as_of))
-    students = standings(_standing(charges, aid, postings, credit_rows, money, lines), rules, as_of)
-    bill = _bill_rows(charges, aid, postings, ledger, credit_rows, rules)
-    variance, keys = variances(lines, bill, money, students, rules, as_of)
-    decide = person_decides_first(money, matching.told, exports.blocked, variance) | families_of(hardly_seen(lines), lines, keys)
-    plans = advise_plans(variance, keys, lines, book, stops, students, decide, rules, as_of)
-    return Worked(
-        as_of=as_of,
-        dated=dated,
-        charges=charges,
-        aid=aid,
-        postings=postings,
-        events=events,
-        lines=lines,
-        states=states,
-        book=book,
-        owners=owners,
-        matching=matching,
-        money=money,
-        stops=stops,
-        ledger=ledger,
-        counted=counted,
-        credit_rows=credit_rows,
-        students=students,
-        variance=variance,
-        keys=keys,
-        plans=plans,
-        decide=decide,
-        findings=tuple(findings),
-    )
-
-
-def _tables(at: Worked, exports: Exports, rules: Rules) -> dict[str, pd.DataFrame]:
-    """The data tables, all but the proof."""
-    stopped = at.lines["stopped"].to_numpy(dtype=bool)
-    return {
-        "students": at.students,
-        "draws": draws_table(at.lines, at.states),
-        "plans": at.plans.table,
-        "next_draws": next_draws(at.lines, stopped, at.keys.lookup(at.lines), at.plans.advice, at.decide, rules, rules.banking_days()),
-        "draw_dates": draw_dates(at.lines, at.matching.pairs, at.ledger, at.postings, at.money),
-        "settlement_days": settlement_days(at.lines, at.events, at.money),
-        "unmatched_events": unmatched_table(at.events, at.money),
-        "entries": entries_of_run(at.dated, at.lines, at.states, at.aid, at.money, at.postings, at.ledger, at.counted),
-        "rejected_rows": exports.rejected,
-        "other_terms": other_terms_table(at.dated),
-    }
-
-
-def _standing(
-    charges: pd.DataFrame, aid: pd.DataFrame, postings: pd.DataFrame, credit_rows: pd.DataFrame, money: pd.DataFrame, lines: pd.DataFrame
-) -> Standing:
-    return Standing(
-        charges=_cents(charges, charges["amount"]),
-        disbursed=_cents(aid, aid["amount"], is_word(aid["standing"], "disbursed")),
-        anticipated=_cents(aid, aid["amount"], is_word(aid["standing"], "anticipated")),
-        credits=credit_rows,
-        draws=_draw_money(money),
-        lines=lines,
-        others=(aid[["student_id", "term"]], postings[["student_id", "term"]]),
-    )
-
-
-def _cents(rows: pd.DataFrame, cents: pd.Series, which: Bools | None = None) -> pd.DataFrame:
-    table = pd.DataFrame({"student_id": rows["student_id"], "term": rows["term"], "cents": cents}, copy=False)
-    return table if which is None else table.iloc[np.flatnonzero(which)]
-
-
-def _draw_money(money: pd.DataFrame) -> pd.DataFrame:
-    """Plan draw and down payment money that stayed, on a line or not."""
-    cents = money["on_lines"] + money["on_cancelled_lines"] + money["undecided"] + money["without_a_line"]
-    return _cents(money, cents, (cents != 0).to_numpy())
-
-
-def _bill_rows(
-    charges: pd.DataFrame, aid: pd.DataFrame, postings: pd.DataFrame, ledger: pd.DataFrame, credit_rows: pd.DataFrame, rules: Rules
-) -> BillRows:
-    """What moves a bill, with outside charges and the payments that met them marked: `open` of a charge, `for_plan` of a credit."""
-    outside = is_outside(charges, rules)
-    free = np.ones(len(postings), dtype=bool)
-    free[ledger["posting"].to_numpy()[among(ledger["how"], [ANOTHER_KIND, ANOTHER_KIND_BACK])]] = False
-    met = meeting_payments(charges, outside, postings, free)
-    open_cents = charges["amount"].to_numpy().copy()
-    open_cents[[charge for charge, _posting in met]] = 0
-    used = np.zeros(len(postings), dtype=bool)
-    used[[posting for _charge, posting in met]] = True
-    from_posting = is_word(credit_rows["source"], "posting")
-    meets = np.zeros(len(credit_rows), dtype=bool)
-    meets[from_posting] = used[credit_rows["at"].to_numpy(dtype=np.int64)[from_posting]]
-    return BillRows(
-        charges.assign(outside=outside, open=open_cents), aid, credit_rows.assign(for_plan=np.where(meets, 0, credit_rows["cents"]))
-    )
+    whole = whole_of(exports, rules, as_of)
+    settled = settled_with(whole)
+    refuse_lines_before([part.early for part in settled], exports.span.first if exports.span else None)
+    gaps = hardly_seen([part.sums["seen"] for part in settled])
+    if len(gaps):  # a bank file is missing in the middle: rare, and only the whole can tell, so that everyone is settled once more
+        settled = settled_with(Whole(gaps, whole.fee_terms))
+    tables = merge(settled, rules)
+    proof = prove_intake(exports, tables["proof"], sum(len(part.tables["entries"]) for part in settled))
+    facts = [fact for part in settled for fact in part.facts]
+    told: tuple[str, ...] = ()
+    at = settled[0].worked
+    if closing is not None and at is not None:
+        tables |= close_tables(at, tables, exports, rules, closing)
+        prove_close(proof, at, tables, closing, rules)
+        facts += facts_of_close(at, exports, rules, Since(closing.previous, tables["late_rows"]))
+        told = close_notes(tables)
+    proved = proof.table()
+    hold(proved)
+    listed = list_exceptions(facts, sum(part.plans for part in settled), rules, as_of, previous, notes)
+    tables |= {"proof": proved, "rejected_rows": exports.rejected, "exceptions": listed.table, "dispositions": listed.dispositions}
+    letters = outreach(listed.table, tables["plans"], tables["draws"], rules, as_of, names or {})
+    tables |= {"unread_notes": typed([], "unread_notes") if unread is None else unread, "outreach": letters}
+    findings = tuple(found for part in settled for found in part.findings)
+    undated, left_out = sum(part.undated for part in settled), sum(part.left_out for part in settled)
+    of_run = (*gap_notes(gaps), *run_notes(exports, as_of, left_out, undated))
+    return Result(as_of, tables, findings, (*told, *of_run, *listed.notes))

@@ -7,23 +7,42 @@ reconciliation itself, the run folder with its data files, what people look at (
 from __future__ import annotations
 
 import dataclasses
+import tempfile
+from dataclasses import dataclass
+from pathlib import Path
 from typing import TYPE_CHECKING
 
-from reconcile import __version__, audit, run_folder
+from reconcile import __version__, archive, audit, run_folder
+from reconcile.at_once import SettledAtOnce, how_many_parts
 from reconcile.cli_support import map_hint, say, show, step
 from reconcile.deliver import csv_out, summary
-from reconcile.deliver.people import write_people_files
+from reconcile.deliver.close_summary import close_summary
 from reconcile.deliver.shown import Shown, names_of
-from reconcile.reading import list_before, policy_for, previous_of, read_all, refuse_rejected, with_notes
+from reconcile.month_end import Closing
+from reconcile.reading import (
+    close_before,
+    close_folder,
+    close_named,
+    list_before,
+    notes_files,
+    policy_for,
+    previous_of,
+    read_all,
+    refuse_rejected,
+    with_notes,
+)
+from reconcile.rule_changes import rule_changes, rules_in
 from reconcile.run import reconcile_exports
+from reconcile.workbook_notes import unread_table
 
 if TYPE_CHECKING:
-    from pathlib import Path
+    from collections.abc import Callable, Mapping, Sequence
 
     from reconcile.column_map import ColumnMap
     from reconcile.exports import Exports
     from reconcile.policy import Rules
     from reconcile.reading import Request
+    from reconcile.rule_changes import RuleChange
     from reconcile.run import Result
 
 
@@ -32,20 +51,60 @@ def daily(request: Request) -> int:
 
     Errors:  RefusedError and ProofError, with nothing written but the rejected rows.
     """
+    return _run(request, "daily")
+
+
+def close(request: Request) -> int:
+    """Close a month: as `daily`, with roll-forward, tie-out and what they are made of, and a copy of all inputs.
+
+    Errors:  as `daily`, or RefusedError if the close before is none.
+    """
+    return _run(request, "close")
+
+
+def _run(request: Request, kind: str) -> int:
     if request.into is not None:
         run_folder.refuse_if_there(request.into)
     rules, column_map, found = policy_for(request.exports, request.rules, request.map_file)
     previous = previous_of(request)
+    closing = Closing(close_before(request)) if kind == "close" else None
     exports = read_all(request.exports, rules, column_map, request, previous)
     inputs = audit.counted_inputs(exports, request.as_of)
     if len(exports.rejected) and not request.without_rejected:
         refuse_rejected(exports, request, audit.totals(inputs), () if column_map else map_hint(request.exports))
     step("Reconciling")
-    exports, notes_read = with_notes(exports, request, rules)
-    result = reconcile_exports(exports, rules, request.as_of, previous=list_before(request), notes=notes_read)
-    notes = tuple(dict.fromkeys((*((found.told,) if found.samples else ()), *result.notes, *exports.notes)))
+    notes_read = notes_files(request)
+    request = dataclasses.replace(request, notes_files=notes_read)
+    exports, wrote = with_notes(exports, request, rules)
+    names = names_of(exports.tables["plan_schedules"]) if request.names else {}
+    with tempfile.TemporaryDirectory(prefix="reconcile-") as place_of_pieces:
+        at_once = SettledAtOnce(Path(place_of_pieces))
+        result = reconcile_exports(
+            exports,
+            rules,
+            request.as_of,
+            previous=list_before(request),
+            notes=wrote.notes,
+            unread=unread_table(wrote.unread),
+            names=names,
+            closing=closing,
+            parts=how_many_parts(exports),
+            each=at_once,
+        )
+        result = dataclasses.replace(result, notes=(*wrote.told, *result.notes))
+        samples = found.told if found.samples else request.samples_told
+        about = _about(request, exports, previous, result, samples)
+        made = Made(kind, exports, rules, found.folder, column_map, previous, closing, result, about, names, at_once.in_order())
+        place = _write(request, made)
+    about, counted = dataclasses.replace(about, place=str(place)), audit.totals(inputs)
+    show(close_summary(result.tables, counted, about) if closing else summary.daily_summary(result.tables, counted, about))
+    return int(bool(request.fail_on) and summary.holds_open(result.tables["exceptions"], only_new=request.fail_on == "new"))
+
+
+def _about(request: Request, exports: Exports, previous: audit.Previous | None, result: Result, samples: str) -> summary.About:
+    notes = tuple(dict.fromkeys((*((samples,) if samples else ()), *result.notes, *exports.notes)))
     span = exports.span
-    about = summary.About(
+    return summary.About(
         as_of=request.as_of,
         bank_first=span.first if span else None,
         bank_last=span.last if span else None,
@@ -53,45 +112,77 @@ def daily(request: Request) -> int:
         previous=previous.name if previous else None,
         notes=notes,
     )
-    place = _write(request, exports, rules, column_map, previous, result, about)
-    show(summary.daily_summary(result.tables, audit.totals(inputs), dataclasses.replace(about, place=str(place))))
-    return int(bool(request.fail_on) and summary.holds_open(result.tables["exceptions"], only_new=request.fail_on == "new"))
 
 
-def _write(
-    request: Request,
-    exports: Exports,
-    rules: Rules,
-    column_map: ColumnMap | None,
-    previous: audit.Previous | None,
-    result: Result,
-    about: summary.About,
-) -> Path:
-    """The run folder: data files, the audit over them and with it the run hash, what people look at, then its place."""
+@dataclass(frozen=True, eq=False)
+class Made:
+    """A run before it is written: what it was made from, and what came of it."""
 
-    def fill(folder: Path) -> None:
-        csv_out.write_data_files(result.tables, folder)
-        made = audit.build_audit(
-            exports,
-            rules,
-            column_map,
-            request.as_of,
-            kind="daily",
-            options=request.options,
-            previous=previous,
-            outputs=audit.outputs_in(folder),
-            notes=(*result.notes, *exports.notes),
-            version=__version__,
-        )
-        if request.only != "csv":
-            names = names_of(exports.tables["plan_schedules"]) if request.names else {}
-            totals = audit.totals(audit.counted_inputs(exports, request.as_of))
-            write_people_files(Shown("daily", result.tables, totals, about, rules, names, made["run_hash"], __version__), folder)
-            made = audit.with_outputs(made, audit.outputs_in(folder))
-        audit.write_audit(folder, made)
+    kind: str
+    exports: Exports
+    rules: Rules
+    rules_folder: Path
+    column_map: ColumnMap | None
+    previous: audit.Previous | None
+    closing: Closing | None
+    result: Result
+    about: summary.About
+    names: Mapping[str, str]
+    pieces: Mapping[str, Sequence[Path]]
 
+
+def _write(request: Request, made: Made) -> Path:
+    """The run folder, in its place once it is whole."""
     step("Writing the report")
     parent = request.reports if request.into is None else request.into.parent
+    for name in run_folder.signed_runs(parent, request.as_of, made.kind):
+        say(f"Note: {name} is signed already and stays as it is. Later runs follow this new one: have it signed too, or remove it.")
     for name in run_folder.clear_unfinished(parent):
         say(f"Removed {parent / name}, left by a run that was interrupted more than a day ago.")
-    return run_folder.write_run(request.reports, request.as_of, "daily", fill, request.into)
+    return run_folder.write_run(request.reports, request.as_of, made.kind, lambda folder: _fill(folder, request, made), request.into)
+
+
+def _fill(folder: Path, request: Request, made: Made) -> None:
+    """Data files, a close's inputs, the audit over them and with it the run hash, and what people look at."""
+    exports, rules, result = made.exports, made.rules, made.result
+    csv_out.write_data_files(result.tables, folder, made.kind, made.pieces)
+    if made.closing is not None:
+        of_rules, of_map = (made.rules_folder, rules), (request.map_file, made.column_map)
+        archive.keep_inputs(folder, request.exports, exports, of_rules, of_map, request.notes_files or (), request.not_read)
+    audited = audit.build_audit(
+        exports,
+        rules,
+        made.column_map,
+        request.as_of,
+        kind=made.kind,
+        options=request.options,
+        previous=made.previous,
+        previous_close=None if made.closing is None else close_named(request),
+        outputs=audit.outputs_in(folder),
+        notes=made.about.notes,
+        version=__version__,
+    )
+    if request.only != "csv":
+        from reconcile.deliver.people import write_people_files  # noqa: PLC0415 (a scheduled job need not load what draws pages)
+
+        write_people_files(_shown(request, made, audited["run_hash"]), folder)
+        audited = audit.with_outputs(audited, audit.outputs_in(folder))
+    audit.write_audit(folder, audited)
+
+
+def _shown(request: Request, made: Made, run_hash: str) -> Shown:
+    """What files for people are made from."""
+    inputs = audit.counted_inputs(made.exports, request.as_of)
+    changes = None if made.closing is None else changes_since(close_folder(request), made.rules_folder)
+    tables, totals = made.result.tables, audit.totals(inputs)
+    return Shown(made.kind, tables, totals, made.about, made.rules, made.names, run_hash, __version__, inputs, changes)
+
+
+def changes_since(close_before: Path | None, rules_folder: Path) -> tuple[RuleChange, ...] | None:
+    """What changed in the rules since the close before; None if there is none, or if it keeps no rules."""
+    kept = None if close_before is None else archive.archived_rules(close_before)
+    return None if kept is None else rule_changes(rules_in(kept), rules_in(rules_folder))
+
+
+MAKERS: dict[str, Callable[[Request], int]] = {"daily": daily, "close": close}
+"""What makes a run, by the kind that its audit and its folder name."""

@@ -22,7 +22,7 @@ import time
 from datetime import date
 from typing import TYPE_CHECKING, Final, NamedTuple
 
-from reconcile.audit import AUDIT_FILE
+from reconcile.audit import AUDIT_FILE, SIGNATURES_FILE
 from reconcile.errors import RefusedError
 
 if TYPE_CHECKING:
@@ -90,6 +90,29 @@ def previous_run(reports: Path, as_of: date) -> Path | None:
             ("Move that folder out of the reports, or name the previous run with --previous.",),
         )
     return found
+
+
+def previous_close(reports: Path, as_of: date) -> Path | None:
+    """The close that a close follows: the highest rerun of the latest close whose as-of date is strictly earlier.
+
+    Errors:  RefusedError if that folder is not a complete run.
+    """
+    earlier = [name for name in runs(reports) if name.is_close and name.as_of < as_of]
+    if not earlier:
+        return None
+    found = reports / str(earlier[-1])
+    if not (found / AUDIT_FILE).is_file():
+        raise RefusedError(
+            f"{found} would be the close before, but it holds no {AUDIT_FILE}: it is not a complete run.",
+            ("Move that folder out of the reports, or name the close before with --previous-close.",),
+        )
+    return found
+
+
+def signed_runs(reports: Path, as_of: date, kind: str) -> tuple[str, ...]:
+    """The runs of a day and kind that somebody has signed, by name: a rerun does not take their place without being signed itself."""
+    same = (name for name in runs(reports) if name.as_of == as_of and name.is_close == (kind == "close"))
+    return tuple(str(name) for name in same if (reports / str(name) / SIGNATURES_FILE).is_file())
 
 
 def refuse_if_there(into: Path) -> None:

@@ -5,6 +5,7 @@ Money comes back as whole cents, dates as dates, absent ones as NaT, text as it 
 
 from __future__ import annotations
 
+from datetime import date
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -14,6 +15,8 @@ import pyarrow.compute as pc  # type: ignore[import-untyped]
 import pyarrow.csv as pacsv  # type: ignore[import-untyped]
 import pyarrow.parquet as pq  # type: ignore[import-untyped]
 
+from reconcile import audit
+from reconcile.closing_lines import PreviousClose
 from reconcile.errors import RefusedError
 from reconcile.schemas import DTYPES, OUTPUTS
 from reconcile.standing import PreviousList
@@ -52,6 +55,24 @@ def read_previous_list(run: Path) -> PreviousList | None:
         return None
     log = read_table(run, "dispositions") if (run / "dispositions.csv").is_file() else None
     return PreviousList(read_table(run, "exceptions"), log)
+
+
+def read_previous_close(run: Path) -> PreviousClose:
+    """What a close opens from: the close before, as it was written.
+
+    Errors:  RefusedError as `read_table`, or if the folder is no close.
+    """
+    known = audit.read_audit(run)
+    if known["kind"] != "close":
+        raise RefusedError(f"{run} is a daily run, and a close opens from a close. Name one with --previous-close.")
+    return PreviousClose(
+        name=run.resolve().name,
+        as_of=date.fromisoformat(known["as_of"]),
+        lines=read_table(run, "closing_lines"),
+        rollforward=read_table(run, "rollforward"),
+        entries=read_table(run, "entries"),
+        run_hash=known["run_hash"],
+    )
 
 
 def _read_csv(path: Path, names: list[str]) -> pa.Table:

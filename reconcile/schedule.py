@@ -14,12 +14,12 @@ Money is int64 cents; dates in tables are datetime64[s].
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Literal
+from typing import TYPE_CHECKING, Literal, NamedTuple
 
 import numpy as np
 
 from reconcile.errors import RefusedError
-from reconcile.money import SplitRule, people_money, percent_of, percent_of_each, percent_text, split_equal
+from reconcile.money import SplitRule, people_money, percent_of, percent_of_each, percent_text, split_equal_each
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -30,6 +30,9 @@ if TYPE_CHECKING:
 
     from reconcile.banking_days import BankingDays
     from reconcile.policy import Rules, Term, Tier
+
+ONE_YEAR = 365
+"""School credit without interest for longer can be a private education loan: 12 CFR 1026.46(b)(5)(iv), read."""
 
 MOST_INSTALLMENTS = 4
 """More installments than this besides a down payment can be credit: Regulation Z, 12 CFR 1026.2(a)(17)."""
@@ -108,6 +111,30 @@ class WrittenPlan:
         return tuple(line for line in self.lines if line.kind == kind)
 
 
+class ByRule(NamedTuple):
+    """What a tier writes for plan totals, in cents: the down payment of each, and its draws, one row a total, one column a date."""
+
+    down: NDArray[np.int64]
+    dates: tuple[date, ...]
+    draws: NDArray[np.int64]
+
+
+def tier_at(term: Term, enrolled_on: date) -> int | None:
+    """The place of the first tier, top to bottom, whose enroll_by is not before the enrollment day; None if no tier takes it."""
+    return next((place for place, tier in enumerate(term.tiers) if tier.enroll_by >= enrolled_on), None)
+
+
+def by_rule(tier: Tier, totals: NDArray[np.int64], split: SplitRule) -> ByRule:
+    """Down payment and draws that a tier writes: what `plan_written` shows and what plans are held against, one and the same.
+
+    In:      plan totals in cents, without the fee; split = the rule for spare cents.
+    Keeps:   down payment + draws = the total, in each row.
+    """
+    down = percent_of_each(totals, tier.down_percent)
+    dates = tuple(sorted(tier.draw_dates))
+    return ByRule(down, dates, split_equal_each(totals - down, len(dates), split))
+
+
 def plan_written(term: Term, amount: int, enrolled_on: date, *, method: str, split: SplitRule) -> WrittenPlan:
     """The plan that the rules would write.
 
@@ -116,7 +143,7 @@ def plan_written(term: Term, amount: int, enrolled_on: date, *, method: str, spl
              the total (half a cent up) and the fee, both due on the enrollment day, and the rest in equal draws on the tier's dates.
     Errors:  RefusedError with every reason why the rules write no such plan.
     """
-    tier_index = next((place for place, tier in enumerate(term.tiers) if tier.enroll_by >= enrolled_on), None)
+    tier_index = tier_at(term, enrolled_on)
     problems = tuple(_why_no_plan(term, amount, enrolled_on, method, tier_index))
     if problems or tier_index is None:
         raise RefusedError(f"The rules of term {term.code} write no such plan.", problems)
@@ -139,11 +166,10 @@ def _why_no_plan(term: Term, amount: int, enrolled_on: date, method: str, tier_i
 
 
 def _plan_lines(term: Term, tier: Tier, amount: int, enrolled_on: date, method: str, split: SplitRule) -> tuple[PlanLine, ...]:
-    down = percent_of(amount, tier.down_percent)
-    draws = split_equal(amount - down, len(tier.draw_dates), split)
+    down, dates, draws = by_rule(tier, np.array([amount], dtype=np.int64), split)
     wanted: list[tuple[Literal["draw", "down payment", "fee"], date, int]] = [
-        ("down payment", enrolled_on, down),
-        *(("draw", day, cents) for day, cents in zip(sorted(tier.draw_dates), draws, strict=True)),
+        ("down payment", enrolled_on, int(down[0])),
+        *(("draw", day, cents) for day, cents in zip(dates, draws[0].tolist(), strict=True)),
         ("fee", enrolled_on, term.plan_fee),
     ]
     card_percent = term.card_fee_percent if method == "card" else 0
@@ -166,6 +192,13 @@ def _cautions(term: Term, lines: tuple[PlanLine, ...], enrolled_on: date) -> Ite
             "More than four installments besides a down payment, or a finance charge, can make a plan credit under Regulation Z "
             f"(12 CFR 1026.2(a)(17)). This plan has {count}{' and a fee' if has_fee else ''}. Ask counsel."
         )
+    if _too_long(enrolled_on, max(line.draw_date for line in lines)):
+        yield "A plan of more than a year, even without interest, can be a private education loan (12 CFR 1026.46(b)(5)(iv)). Ask counsel."
+
+
+def _too_long(enrolled_on: date, last: date) -> bool:
+    """Whether credit without interest runs for so long that it can be a private education loan: more than one year."""
+    return (last - enrolled_on).days > ONE_YEAR
 
 
 def install_schedule_text(plan: WrittenPlan, days: BankingDays) -> str:

@@ -8,7 +8,14 @@ An exception keeps its id from run to run, so that its age, note and disposition
     closed    a person wrote a closing disposition, and it is as it was then
     resolved  it is no longer found; told once, and as long as a note or disposition stands beside it
 
-Nothing that a person wrote is ever lost: each disposition is kept in a growing table of its own, with the amount that it spoke of.
+Nothing that a person wrote is ever lost: each disposition is kept in a growing table of its own, with the amount that it spoke of and with
+what it took the place of; and so is what became of the exception after somebody had decided:
+
+    decided       somebody wrote beside it for the first time
+    overridden    somebody wrote something else; what stood before, by whom and when, stands beside it
+    amount moved  it is no longer what the decision spoke of
+    resolved      it is no longer found
+    found again   it had been resolved
 """
 
 from __future__ import annotations
@@ -32,6 +39,8 @@ if TYPE_CHECKING:
 
 NEW, CARRIED, CHANGED, CLOSED, RESOLVED = STANDINGS = ("new", "carried", "changed", "closed", "resolved")
 DECIDED = ("disposition", "note", "decided_by", "decided_on")
+DECISIONS = FIRST, OVER = ("decided", "overridden")
+EVENTS = (*DECISIONS, "amount moved", "resolved", "found again")
 
 
 @dataclass(frozen=True, eq=False)
@@ -101,17 +110,18 @@ class Memory:
         self.before: dict[str, dict[str, Any]] = {str(row["exception_id"]): {str(k): v for k, v in row.items()} for row in rows}
         self._log = _log_of(previous)
         self._decided = {id_: _decided(row) for id_, row in self.before.items()}
-        for row in self._log:
+        decisions = [row for row in self._log if row["event"] in DECISIONS]
+        for row in decisions:
             told = _decided(row, int(row["amount"]))
             if told.words == self._decided.get(str(row["exception_id"]), Decided()).words:
                 self._decided[str(row["exception_id"])] = told
-        known = {(str(row["exception_id"]), *_decided(row).words) for row in (*self._log, *self.before.values())}
+        known = {(str(row["exception_id"]), *_compared(_decided(row))) for row in (*decisions, *self.before.values())}
         self._new: dict[str, Decided] = {}
         self._written: list[tuple[str, Decided]] = []
         for note in sorted(notes, key=lambda n: n.decided_on.isoformat() if n.decided_on else ""):
             on = None if note.decided_on is None else pd.Timestamp(note.decided_on)
-            decided = Decided(note.disposition, note.note, note.decided_by, on)
-            if (note.exception_id, *decided.words) not in known:
+            decided = Decided(note.disposition, note.note, note.decided_by, on, note.saw)
+            if note.anew or (note.exception_id, *_compared(decided)) not in known:
                 self._new[note.exception_id] = decided
                 self._written.append((note.exception_id, decided))
 
@@ -134,6 +144,8 @@ class Memory:
         if new is None:
             old = self._decided.get(exception_id, Decided())
             return old if old.amount is not None or before is None or not old.disposition else old._replace(amount=int(before["amount"]))
+        if new.amount is not None:
+            return new
         saw_today = before is None or before["standing"] == RESOLVED or (new.decided_on is not None and new.decided_on >= self._as_of)
         return new._replace(amount=amount if saw_today or before is None else int(before["amount"]))
 
@@ -170,18 +182,45 @@ class Memory:
         return tuple(id_ for id_ in self._new if id_ not in self.before)
 
     def log(self, amounts: Mapping[str, int], rows: Mapping[str, Mapping[str, Any]]) -> pd.DataFrame:
-        """OUTPUTS["dispositions"]: all that was ever decided, then what this run read.
+        """OUTPUTS["dispositions"]: the log so far, then what this run read, then what it found of exceptions that were decided about.
 
-        In:      today's amounts by id, and today's rows by id (for kind, term and student).
+        In:      today's amounts by id, and today's rows by id (for kind, term, student and standing).
         """
-        written = []
+        added = []
+        stood = dict(self._decided)
         for id_, decided in self._written:
-            spoke_of = self._decision(id_, amounts.get(id_)).amount
-            row = rows.get(id_, {})
-            about = {name: row.get(name, "") for name in ("kind", "term", "student_id")}
+            spoke_of = decided.amount if decided.amount is not None else self._decision(id_, amounts.get(id_)).amount
             amount = spoke_of if spoke_of is not None else int(self.before.get(id_, {}).get("amount", 0))
-            written.append({"exception_id": id_, **about, **_written(decided), "amount": amount, "read_as_of": self._as_of})
-        return typed([*self._log, *written], "dispositions")
+            old = stood.get(id_, Decided())
+            stood[id_] = decided._replace(amount=amount)
+            added.append(self._logged(id_, OVER if old.disposition or old.note else FIRST, stood[id_], old, rows))
+        for id_ in self.before:
+            event = self._became(id_, amounts, rows)
+            if event:
+                decided = self._decision(id_, amounts.get(id_))
+                now = amounts.get(id_, int(self.before[id_]["amount"]))
+                added.append(self._logged(id_, event, decided._replace(amount=now), decided, rows))
+        return typed([*self._log, *added], "dispositions")
+
+    def _became(self, id_: str, amounts: Mapping[str, int], rows: Mapping[str, Mapping[str, Any]]) -> str:
+        """What happened since the run before to an exception that somebody had decided about; "" if nothing did."""
+        row, before = rows.get(id_), self.before[id_]
+        if row is None or not (row["disposition"] or row["note"]):
+            return ""
+        if row["standing"] == RESOLVED:
+            return "" if before["standing"] == RESOLVED else "resolved"
+        if before["standing"] == RESOLVED:
+            return "found again"
+        moved = before["standing"] != CHANGED or abs(amounts[id_] - int(before["amount"])) > self._tolerance
+        return "amount moved" if row["standing"] == CHANGED and moved else ""
+
+    def _logged(self, id_: str, event: str, now: Decided, old: Decided, rows: Mapping[str, Mapping[str, Any]]) -> dict[str, Any]:
+        """One row of the log."""
+        row = rows.get(id_, {})
+        about = {name: row.get(name, "") for name in ("kind", "term", "student_id")}
+        before = {f"{name}_before": value for name, value in _written(old).items()}
+        own = {"exception_id": id_, "event": event, "amount": now.amount or 0, "amount_before": old.amount or 0, "read_as_of": self._as_of}
+        return own | about | _written(now) | before
 
 
 def _log_of(previous: PreviousList | None) -> list[dict[str, Any]]:
@@ -193,6 +232,11 @@ def _log_of(previous: PreviousList | None) -> list[dict[str, Any]]:
 def _decided(row: Mapping[str, Any], amount: int | None = None) -> Decided:
     on = row["decided_on"]
     return Decided(str(row["disposition"]), str(row["note"]), str(row["decided_by"]), None if pd.isna(on) else pd.Timestamp(on), amount)
+
+
+def _compared(decided: Decided) -> tuple[str, ...]:
+    """The words without what a data file adds to or takes from a text: the apostrophe before a formula, breaks, doubled spaces."""
+    return tuple(" ".join(word.replace("'", "").split()) for word in decided.words)
 
 
 def _written(decided: Decided) -> dict[str, Any]:

@@ -1,6 +1,7 @@
-"""One student's story out of a run folder: what was charged, given, promised and drawn, in date order, and where it leaves the account.
+"""One student's story out of a run: what was charged, given, promised and drawn, in date order, and where it leaves the account.
 
-Only the folder is read: the same story can be read again a year later, whatever has become of the exports.
+From a run folder only the folder is read: the same story can be read again a year later, whatever has become of the exports. While a run
+is written, the stories of many students come from its tables in memory.
 """
 
 from __future__ import annotations
@@ -15,10 +16,13 @@ from reconcile.errors import RefusedError
 from reconcile.run_tables import read_table
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
+    from collections.abc import Collection, Iterator, Mapping
     from pathlib import Path
 
     import pandas as pd
+
+GONE = frozenset({"closed", "resolved"})
+"""Standings of exceptions that nobody has to look at any more."""
 
 ROWS = ("students", "plans", "draws", "exceptions", "unmatched_events", "entries")
 BANK_WORDS = {
@@ -82,6 +86,20 @@ class StudentStory:
     """Exceptions of bank money that belongs to no term."""
 
 
+class AccountStep(NamedTuple):
+    """One step of the sum from charges to what has nothing behind it.
+
+    words, cents: as people read it (what is taken off stands negative). before, after: what is open before and after the step, cents; a
+    `total` says where the sum stands, so it goes from nothing to its own amount.
+    """
+
+    words: str
+    cents: int
+    before: int
+    after: int
+    total: bool
+
+
 def student_story(run: Path, student_id: str) -> StudentStory:
     """Gather one student's story from a run folder.
 
@@ -92,11 +110,69 @@ def student_story(run: Path, student_id: str) -> StudentStory:
     found = {name: _records(read_table(run, name, student_id if name == "entries" else shown)) for name in ROWS}
     if not any(found[name] for name in ROWS):
         raise RefusedError(f"No student {student_id!r} is in {run}.", _nearest(run, student_id))
+    span = audit.get("bank_span") or {}
+    return _story(student_id, found, run.resolve().name, str(audit["as_of"]), str(span.get("last", "")))
+
+
+def stories_of(tables: Mapping[str, pd.DataFrame], student_ids: Collection[str], as_of: str, bank_through: str) -> Iterator[StudentStory]:
+    """The stories of many students from the tables of a run in memory, in the order of the ids given; `run` stays empty.
+
+    In:      tables by name, shaped by schemas.OUTPUTS; cents.
+    """
+    wanted = set(student_ids)
+    mine: dict[str, dict[str, list[dict[str, Any]]]] = {student: {name: [] for name in ROWS} for student in wanted}
+    for name in ROWS:
+        table = tables[name]
+        for row in _records(table[table["student_id"].isin(wanted)]):
+            mine[row["student_id"]][name].append(row)
+    for student in student_ids:
+        yield _story(student, mine[student], "", as_of, bank_through)
+
+
+def _story(student_id: str, found: dict[str, list[dict[str, Any]]], run: str, as_of: str, bank_through: str) -> StudentStory:
+    """The story of a student whose rows have been gathered by table."""
     terms = tuple(_term(row, found) for row in found["students"])
     known = {row["term"] for row in found["students"]}
-    astray = tuple(row for row in found["exceptions"] if row["term"] not in known and row["standing"] not in {"closed", "resolved"})
-    span = audit.get("bank_span") or {}
-    return StudentStory(student_id, run.resolve().name, str(audit["as_of"]), str(span.get("last", "")), terms, astray)
+    astray = tuple(row for row in found["exceptions"] if row["term"] not in known and row["standing"] not in GONE)
+    return StudentStory(student_id, run, as_of, bank_through, terms, astray)
+
+
+def held_by_a_stop(term: TermStory) -> int:
+    """Cents of pending draws that a stop forbids: they stand in the proposal at 0.00, though nothing lowered them there.
+
+    Where money is left to collect no draw is lowered, and before the bill is out only stopped draws are told; elsewhere the exceptions say
+    whether there is a stop.
+    """
+    plan = term.plan
+    if plan is None or not plan["proposed_draws"]:
+        return 0
+    said = any("under a stop" in str(row["action"]) + str(row["what"]) for row in (*term.exceptions, *term.done))
+    if not plan["to_collect"] and not said and term.standing["coverage"] != "not billed":
+        return 0
+    nothing = {part.split(" ")[0] for part in str(plan["proposed_draws"]).split("; ") if part.split(" ")[1] == "0.00"}
+    pending = [draw for draw in term.draws if draw["state"] == "pending" and draw["kind"] != "fee"]
+    return sum(int(draw["scheduled"]) for draw in pending if str(draw["draw_date"].date()) in nothing)
+
+
+def account_steps(term: TermStory) -> tuple[AccountStep, ...]:
+    """The short sum from charges to what has nothing behind it; draws under a stop are no cover for the bill."""
+    row, held = term.standing, held_by_a_stop(term)
+    gap = row["gap"] + held
+    parts = (
+        ("charges", row["charges"], True),
+        ("less aid received", -row["aid_disbursed"], False),
+        ("less payments and other credits", -row["other_credits"], False),
+        ("less draws paid", -row["draws_cleared"], False),
+        ("owed today", row["balance_now"], True),
+        ("less aid still expected", -row["aid_anticipated"], False),
+        ("less draws still to come", held - row["pending_draws"], False),
+        ("more than the bill asks" if gap < 0 else "open, with nothing behind it", gap, True),
+    )
+    steps: list[AccountStep] = []
+    for words, cents, total in parts:
+        before = 0 if total else steps[-1].after
+        steps.append(AccountStep(words, int(cents), before, before + int(cents), total))
+    return tuple(steps)
 
 
 def _audit(run: Path) -> dict[str, Any]:
@@ -126,15 +202,14 @@ def _term(standing: dict[str, Any], found: dict[str, list[dict[str, Any]]]) -> T
     term = standing["term"]
     mine = {name: [row for row in found[name] if row["term"] == term] for name in ROWS}
     plan = mine["plans"][0] if mine["plans"] else None
-    gone = {"closed", "resolved"}
     return TermStory(
         term=term,
         standing=standing,
         plan=plan,
         happened=tuple(sorted(_happenings(mine["entries"], plan), key=lambda h: (h.day, h.words))),
         draws=tuple(mine["draws"]),
-        exceptions=tuple(row for row in mine["exceptions"] if row["standing"] not in gone),
-        done=tuple(row for row in mine["exceptions"] if row["standing"] in gone),
+        exceptions=tuple(row for row in mine["exceptions"] if row["standing"] not in GONE),
+        done=tuple(row for row in mine["exceptions"] if row["standing"] in GONE),
     )
 
 

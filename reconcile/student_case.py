@@ -142,7 +142,8 @@ def agree(one: str, other: str) -> bool:
 
 def may_pay(event: Event, line: Line) -> bool:
     """Whether the event could belong to the line by whose it is and by kind; dates and amounts are not looked at."""
-    return event.plan in {ANY_PLAN, line.plan} and agree(event.kind, line.kind)
+    plan, kind = event.plan, event.kind
+    return (plan in (line.plan, ANY_PLAN)) and (not kind or not line.kind or kind == line.kind)
 
 
 def within(event: Event, first: int, last: int) -> bool:
@@ -160,6 +161,8 @@ def named_line(event: Event, lines: Iterable[Line]) -> Line | None:
 
     A line of another kind than the event's is named all the same: such an event fits no line at all, and a person is told.
     """
+    if not event.line and not event.reference:
+        return None
     possible = [line for line in lines if event.plan in {ANY_PLAN, line.plan}]
     if event.plan != ANY_PLAN and event.line:
         for line in possible:
@@ -178,7 +181,8 @@ class Reading:
     def __init__(self, case: Case) -> None:
         self.case = case
         self.cleared = [event for event in case.events if event.outcome == "cleared"]
-        self._names = {event.at: named_line(event, case.lines) for event in case.events}
+        carrying = any(line.reference for line in case.lines)
+        self._names = {event.at: named_line(event, case.lines) if event.line or carrying else None for event in case.events}
         self._fee: dict[int, int] = {}
 
     def names(self, event: Event) -> Line | None:
@@ -188,7 +192,7 @@ class Reading:
     def concerns(self, event: Event, line: Line) -> bool:
         """Whether the event could belong to the line by whose it is and by kind, and names no other line."""
         named = self._names[event.at]
-        return may_pay(event, line) and (named is None or named.at == line.at)
+        return (named is None or named.at == line.at) and may_pay(event, line)
 
     def draw_money(self, event: Event, left: int) -> int:
         """Standing cents of the event that are draw money: a card fee inside its amount is taken out first."""

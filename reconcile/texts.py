@@ -47,6 +47,11 @@ def distinct(columns: Iterable[pd.Series]) -> pd.Index:
     return found
 
 
+def all_different(texts: pd.Series) -> bool:
+    """Whether no text stands twice."""
+    return bool(pc.count_distinct(arrow_text(texts)).as_py() == len(texts))
+
+
 def positions(names: pd.Index, texts: pd.Series) -> Ints:
     """Position of each text among the (distinct) names, or UNKNOWN."""
     found = pc.index_in(arrow_text(texts), value_set=arrow_text(names))

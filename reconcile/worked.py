@@ -27,7 +27,8 @@ class Worked:
 
     dated:     each export with the bucket of the rows that do not count.
     charges, aid (with `standing`), postings, events: the rows that count, with `entry`, their position among the accepted rows.
-    lines:     schedule lines with windows, state, cleared, return_code, `again` (may be presented again today), `stopped`.
+    lines:     schedule lines with windows, state, cleared, return_code, `again` (may be presented again today), `stopped`, `posted` (not
+               seen and posted all the same), `held` (cents that came back and wait for a person).
     states:    draw_states of the lines. book, owners: plan and student codes of lines and events. matching: pairs, undoings and reasons.
     money:     where each event's cents went. stops: for each plan code the day of the stop in force, or stops.NEVER.
     ledger:    event, posting, how. counted: cents of each posting that count. credit_rows: credits beside plan draws.

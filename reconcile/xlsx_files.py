@@ -1,4 +1,4 @@
-"""Reading a workbook: every sheet with a heading row that is known, streamed row by row.
+"""Reading a workbook: every sheet with a heading row that is known, by column where it is plain (`xlsx_fast`), else row by row.
 
 What a workbook hides or only pretends is told: hidden rows and sheets are read and noted, error cells and formulas without a result are
 problems with their address, sheets without known headings are named as not read. Rows are the spreadsheet's own row numbers. What the
@@ -7,40 +7,30 @@ file says about its size is not believed: rows are counted as they come.
 
 from __future__ import annotations
 
-import io
 import warnings
-from collections import Counter
-from dataclasses import dataclass, field, replace
+from dataclasses import replace
 from itertools import chain
 from typing import TYPE_CHECKING, Any
 
-import numpy as np
-import openpyxl
-import pyarrow as pa  # type: ignore[import-untyped]
 from openpyxl.utils import get_column_letter
-from openpyxl.utils.datetime import CALENDAR_MAC_1904
 
-from reconcile.raw import RawProblem, RawTable, heading_key
-from reconcile.raw_rows import LOOKED_AT, Draft, Head, find_head, finish, known_headings, unusable
-from reconcile.xlsx_cells import BLANK, UNPADDED, CellText, cell_text
+from reconcile.raw import RawTable
+from reconcile.raw_rows import LOOKED_AT, Head, find_head, known_headings, unusable
+from reconcile.xlsx_cells import BLANK, CellText, cell_text
+from reconcile.xlsx_fast import fast_cells
+from reconcile.xlsx_open import OpenWorkbook
 from reconcile.xlsx_parts import SheetParts, sheet_parts
 from reconcile.xlsx_safety import why_not
+from reconcile.xlsx_sheet import SheetRows, some
 
 if TYPE_CHECKING:
     from collections.abc import Collection, Iterator
     from pathlib import Path
 
-    from numpy.typing import NDArray
-    from openpyxl.workbook import Workbook
-
-    Bools = NDArray[np.bool_]
-
 MOST_ROWS = 1_048_576
 """Rows that a sheet can have."""
 MOST_CELLS = 60_000_000
 """Cells that are looked at in one sheet, blank ones between filled ones too."""
-_NAMED = 5
-"""Rows, ranges or sheets that a note names before it only counts them."""
 
 _DAMAGED = (
     "the workbook is damaged or uses what this reader does not open",
@@ -74,19 +64,20 @@ def read_workbook(
     with warnings.catch_warnings():
         warnings.simplefilter("ignore")  # openpyxl warns of styles and extensions that hold no data
         try:
-            book = openpyxl.load_workbook(io.BytesIO(raw), read_only=True, data_only=True, keep_links=False)
+            opened = OpenWorkbook(raw)
             try:
-                return _read_sheets(book, name, sheet, heading_row, expected, text_columns)
+                return _read_sheets(opened, name, sheet, heading_row, expected, text_columns)
             finally:
-                book.close()
+                opened.book.close()
         except Exception:  # noqa: BLE001 (a damaged workbook makes the library fail in any way; forbidden XML entities too)
             return (unusable(name, sheet or "", *_DAMAGED),)
 
 
 def _read_sheets(
-    book: Workbook, name: str, sheet: str | None, heading_row: int | None, expected: frozenset[str], text_columns: Collection[str]
+    opened: OpenWorkbook, name: str, sheet: str | None, heading_row: int | None, expected: frozenset[str], text_columns: Collection[str]
 ) -> tuple[RawTable, ...]:
     """Every sheet asked for; the sheets passed over are told in the first table's notes."""
+    book = opened.book
     sheets: list[Any] = [s for s in book.worksheets if sheet is None or s.title.strip().casefold() == sheet.strip().casefold()]
     if not sheets:
         there = ", ".join(s.title for s in book.worksheets)
@@ -94,7 +85,7 @@ def _read_sheets(
     tables: list[RawTable] = []
     passed_over: list[tuple[str, Head]] = []
     for one in sheets:
-        read = _read_sheet(book, one, name, heading_row, expected, text_columns, alone=len(sheets) == 1)
+        read = _read_sheet(opened, one, name, heading_row, expected, text_columns, alone=len(sheets) == 1)
         if isinstance(read, RawTable):
             tables.append(read)
         elif read is not None:
@@ -102,7 +93,7 @@ def _read_sheets(
     if not tables:
         return (_no_headings(name, sheet or "", passed_over, heading_row),)
     if passed_over:
-        told = f"without headings that are known, and so not read: sheet {_some([title for title, _ in passed_over])}"
+        told = f"without headings that are known, and so not read: sheet {some([title for title, _ in passed_over])}"
         tables[0] = replace(tables[0], notes=(*tables[0].notes, told))
     return tuple(tables)
 
@@ -113,20 +104,14 @@ def _no_headings(name: str, sheet: str, passed_over: list[tuple[str, Head]], hea
         if heading_row is not None:
             return unusable(name, sheet, f"row {heading_row} holds no headings", "correct heading_row in the column map")
         return unusable(name, sheet, "the workbook is empty", "export it again; headings alone will do where there are no rows")
-    problem = f"none of the first {LOOKED_AT} rows holds headings that are known, in sheet {_some([title for title, _ in passed_over])}"
+    problem = f"none of the first {LOOKED_AT} rows holds headings that are known, in sheet {some([title for title, _ in passed_over])}"
     cure = "use the standard headings, or say in a column map what this file's headings mean (and sheet and heading_row, if need be)"
     title, head = passed_over[0]
     return unusable(name, title, problem, cure, head=head)
 
 
-def _some(names: list[Any]) -> str:
-    """The first few of a list, and how many more there are."""
-    more = f" and {len(names) - _NAMED} more" if len(names) > _NAMED else ""
-    return ", ".join(str(name) for name in names[:_NAMED]) + more
-
-
 def _read_sheet(
-    book: Workbook,
+    opened: OpenWorkbook,
     sheet: Any,  # noqa: ANN401 (openpyxl's own kind of sheet for streaming is not in its types)
     name: str,
     heading_row: int | None,
@@ -136,29 +121,38 @@ def _read_sheet(
     alone: bool,
 ) -> RawTable | Head | None:
     """One sheet; its likeliest heading row if none is known; None if it is empty."""
-    parts = sheet_parts(sheet.parent._archive, sheet._worksheet_path)  # noqa: SLF001 (openpyxl does not show hidden rows when streaming)
-    cells = _rows(sheet, parts)
+    parts = sheet_parts(opened.archive, sheet._worksheet_path)  # noqa: SLF001 (openpyxl does not show hidden rows when streaming)
     if parts.disordered:
-        problem = f"the rows of the sheet are not in order: row {_some(parts.disordered)} stands behind a later one, or twice"
+        problem = f"the rows of the sheet are not in order: row {some(parts.disordered)} stands behind a later one, or twice"
         return unusable(name, sheet.title, problem, _DAMAGED[1])
+    fast = fast_cells(opened, sheet, parts, MOST_ROWS, MOST_CELLS)
+    looked_at = max(LOOKED_AT, heading_row or 0)
     first: list[tuple[int, list[CellText]]] = []
     try:
-        for row, texts in cells:
-            first.append((row, texts))
-            if row >= max(LOOKED_AT, heading_row or 0):
-                break
-        head = find_head([(row, [cell.text for cell in texts]) for row, texts in first], expected, heading_row)
+        if fast is None:
+            opened.texts_read()
+            cells = _rows(sheet, parts)
+            for row, texts in cells:
+                first.append((row, texts))
+                if row >= looked_at:
+                    break
+        head = find_head(
+            fast.first(looked_at) if fast else [(row, [cell.text for cell in texts]) for row, texts in first], expected, heading_row
+        )
         if head is None:
             return None
         if not head.known or (heading_row and not alone and not known_headings(head.cells, expected)):
             return head._replace(known=False)
-        read = _Sheet(head, text_columns)
-        for row, texts in chain(first, cells):
-            if row > head.row:
-                read.take(row, texts)
+        read = SheetRows(head, text_columns)
+        if fast:
+            read.take_all(fast)
+        else:
+            for row, texts in chain(first, cells):
+                if row > head.row:
+                    read.take(row, texts)
     except _TooLargeError as error:
         return unusable(name, sheet.title, str(error), "delete what stands below and beside the data, or export as CSV")
-    return read.table(book, name, sheet, parts, expected)
+    return read.table(opened.book, name, sheet, parts, expected)
 
 
 def _rows(sheet: Any, parts: SheetParts) -> Iterator[tuple[int, list[CellText]]]:  # noqa: ANN401 (as above)
@@ -190,99 +184,3 @@ def _calculated(text: CellText, address: str, parts: SheetParts) -> CellText:
         return text
     problem = f"cell {address} holds a formula without a result, which reads as a blank"
     return CellText("", problem=(problem, "open the workbook in the spreadsheet program, let it calculate, and save it"))
-
-
-@dataclass
-class _Sheet:
-    """A sheet while it is streamed: its columns grow to the right if a row holds more cells than there are headings."""
-
-    head: Head
-    text_columns: Collection[str]
-    columns: list[list[str]] = field(default_factory=list)
-    numbers: list[list[int]] = field(default_factory=list)
-    rows: list[int] = field(default_factory=list)
-    problems: list[RawProblem] = field(default_factory=list)
-    remarks: Counter[str] = field(default_factory=Counter)
-    blank: int = 0
-
-    def __post_init__(self) -> None:
-        headings = list(self.head.cells)
-        while headings and not headings[-1].strip():
-            headings.pop()
-        self.head = self.head._replace(cells=tuple(headings))
-        self._widen(len(headings))
-
-    def _widen(self, width: int) -> None:
-        """Add columns, blank so far."""
-        self.columns += [[""] * len(self.rows) for _ in range(len(self.columns), width)]
-        self.numbers += [[] for _ in range(len(self.numbers), width)]
-
-    def take(self, row: int, texts: list[CellText]) -> None:
-        """Keep one row."""
-        if not texts:
-            self.blank += 1
-            return
-        self._widen(len(texts))
-        at = len(self.rows)
-        self.rows.append(row)
-        for i, column in enumerate(self.columns):
-            cell = texts[i] if i < len(texts) else BLANK
-            column.append(cell.text)
-            if cell is BLANK:
-                continue
-            if cell.number:
-                self.numbers[i].append(at)
-            if cell.problem:
-                self.problems.append(RawProblem(row, self._heading(i), cell.text, *cell.problem))
-            if cell.remark:
-                self._remark(i, cell.remark)
-
-    def _heading(self, i: int) -> str:
-        return " ".join(self.head.cells[i].split()) if i < len(self.head.cells) else ""
-
-    def _remark(self, i: int, remark: str) -> None:
-        """Count a remark; numbers in a column of identifiers by their heading, and elsewhere not at all."""
-        if remark == UNPADDED:
-            if heading_key(self._heading(i)) in self.text_columns:
-                self.remarks[f"{self._heading(i)}: {UNPADDED}"] += 1
-        else:
-            self.remarks[remark] += 1
-
-    def table(self, book: Workbook, name: str, sheet: Any, parts: SheetParts, expected: frozenset[str]) -> RawTable:  # noqa: ANN401 (as above)
-        """The finished table."""
-        width = len(self.columns)
-        head = self.head._replace(cells=(*self.head.cells, *[""] * (width - len(self.head.cells))))
-        draft = Draft(
-            name,
-            sheet.title,
-            head,
-            np.asarray(self.rows, dtype=np.int64),
-            [pa.array(column, type=pa.string()) for column in self.columns],
-            self.problems,
-            blank_rows=self.blank,
-            notes=[*self._notes(sheet, parts), *(f"{count} {remark}" for remark, count in self.remarks.items())],
-            date_system=1904 if book.epoch == CALENDAR_MAC_1904 else 1900,
-            numbers=[self._flags(at) for at in self.numbers],
-        )
-        return finish(draft, expected)
-
-    def _flags(self, at: list[int]) -> Bools | None:
-        if not at:
-            return None
-        flags = np.zeros(len(self.rows), dtype=np.bool_)
-        flags[at] = True
-        return flags
-
-    def _notes(self, sheet: Any, parts: SheetParts) -> list[str]:  # noqa: ANN401 (as above)
-        """What the workbook hides."""
-        filled = set(self.rows)
-        hidden = [row for row in parts.hidden_rows if row in filled]
-        merged = [cells for cells in parts.merged if int(cells.split(":")[1].lstrip("ABCDEFGHIJKLMNOPQRSTUVWXYZ")) > self.head.row]
-        notes = []
-        if sheet.sheet_state != "visible":
-            notes.append("the sheet is hidden and was read all the same")
-        if hidden:
-            notes.append(f"hidden rows were read all the same: {_some(hidden)}")
-        if merged:
-            notes.append(f"merged cells hold their value in the first cell only: {_some(merged)}")
-        return notes

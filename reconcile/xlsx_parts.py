@@ -26,6 +26,7 @@ _FORMULA = re.compile(rb"<(?:\w+:)?f[\s/>]")
 _RESULT = re.compile(rb"<(?:\w+:)?v>[^<]")
 _TEXT_RESULT = re.compile(rb"\bt\s*=\s*[\"']str[\"']")
 _MERGED = re.compile(rb"<(?:\w+:)?mergeCell\b[^>]*\bref\s*=\s*[\"']([A-Z]+\d+:[A-Z]+\d+)[\"']")
+_END = b"</row>"
 _CUT = re.compile(rb"</(?:\w+:)?row>")
 
 
@@ -38,13 +39,15 @@ class SheetParts:
     merged: list[str] = field(default_factory=list)
     disordered: list[int] = field(default_factory=list)
     """Rows that do not come after the row before them; a streamed reading would pass over them in silence."""
+    last_row: int = 0
+    """The last row that the sheet has, filled or not."""
 
 
 def sheet_parts(archive: zipfile.ZipFile, part: str) -> SheetParts:
     """Scan one sheet's XML, in pieces of whole rows."""
     found = SheetParts()
     row = 0
-    for piece in _pieces(archive, part):
+    for piece in sheet_pieces(archive, part):
         for opened in _ROW.finditer(piece):
             number = _ROW_NUMBER.search(opened[1])
             before, row = row, int(number[1]) if number else row + 1
@@ -52,22 +55,24 @@ def sheet_parts(archive: zipfile.ZipFile, part: str) -> SheetParts:
                 found.disordered.append(row)
             if _HIDDEN.search(opened[1]):
                 found.hidden_rows.append(row)
-        if _FORMULA.search(piece):
+        if (b"<f" in piece or b":f" in piece) and _FORMULA.search(piece):
             found.no_result |= set(_without_result(piece))
-        found.merged += [merged[1].decode() for merged in _MERGED.finditer(piece)]
+        if b"mergeCell" in piece:
+            found.merged += [merged[1].decode() for merged in _MERGED.finditer(piece)]
+    found.last_row = row
     return found
 
 
-def _pieces(archive: zipfile.ZipFile, part: str) -> Iterator[bytes]:
+def sheet_pieces(archive: zipfile.ZipFile, part: str) -> Iterator[bytes]:
     """The XML in pieces that end with a row's end, the last with the end of the part."""
     with archive.open(part) as source:
         rest = b""
         while chunk := source.read(_CHUNK):
             rest += chunk
-            ends = list(_CUT.finditer(rest))
-            if ends:
-                yield rest[: ends[-1].end()]
-                rest = rest[ends[-1].end() :]
+            end = rest.rfind(_END) + len(_END) if _END in rest else max((cut.end() for cut in _CUT.finditer(rest)), default=0)
+            if end:
+                yield rest[:end]
+                rest = rest[end:]
             elif len(rest) > _LONGEST:
                 yield rest
                 rest = b""

@@ -49,6 +49,8 @@ PAIRS = (
     test_pairs.test_one_sum_over_neighbouring_lines_is_taken_only_if_there_is_one_way,
 )
 """Tests of single passes."""
+PLAIN = (test_plain.test_ordinary_students_go_in_bulk, test_plain.test_whoever_has_anything_not_unique_leaves_the_bulk_whole)
+"""Tests of who goes in bulk."""
 
 
 def agree(first: int) -> None:
@@ -94,8 +96,7 @@ def judges_of(module: str) -> tuple[Callable[[], object], ...]:
     for prefix, one in STORIES.items():
         if not refusals(one):
             groups.setdefault(one.run_with, {})[prefix] = one
-    plain = (partial(test_plain.test_ordinary_students_go_in_bulk, RULES),) if module in {"plain", "bulk"} else ()
-    plain += (partial(test_plain.test_whoever_has_anything_not_unique_leaves_the_bulk_whole, RULES),) if plain else ()
+    plain = tuple(partial(judge, RULES) for judge in PLAIN) if module in {"plain", "bulk"} else ()
     pairs = PAIRS if module in {"most_pairs", "draws", "grouping", "attempts", "student_case"} else ()
     return (
         *(partial(agree, first) for first in range(300_000, 300_060, 10)),

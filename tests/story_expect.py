@@ -4,10 +4,12 @@
 - `coverage: covered by pending`, `gap: 0.00`: a word or amount of the students table
 - `variance: -900.00`, `cause aid_changed: 1,500.00`: the plans table; `all causes`: those not named are zero
 - `proposed: 2026-11-10 2,850.00; 2026-12-10 2,850.00`, or `proposed: nothing`
-- `again: 2,400.00`, `notice by: 2026-10-31`: advice; `all advice`: what is not named is zero, absent or nothing
+- `again: 2,400.00`, `notice by: 2026-10-31`, `first changeable: 2026-11-10`: advice
+- `all advice`: what is not named is zero, absent or nothing
 - `bucket of A: on a line`, `pass of A: late`, `line of A: 2`, `term of A: 2026-FA`: a bank event by its reference; also `pass of posting 1`
 - `C undoes A by rule 3`: what a return or refund undid
 - `unmatched C: return without a draw`: the reason of an event without a line; `unmatched: none`
+- `failed draw says: Present 2,400.00 again`: words of the exception of that kind; `failed draw begins: ...`: of what to do, its first words
 - `told A: plan and student disagree`: a finding about an event
 """
 
@@ -20,6 +22,7 @@ import numpy as np
 import pandas as pd
 from story import STUDENT, TERM, StoryError, cents, day
 
+from reconcile.exception_kinds import KINDS
 from reconcile.money import people_money
 from reconcile.schemas import DRAW_STATES, EXPORTS
 from reconcile.variance import CAUSES
@@ -103,7 +106,10 @@ class Checker:
             found, wanted = self.one("plans")[PLAN_MONEY.get(name, name.replace(" ", "_"))], str(cents(wanted))
         elif name.startswith("cause ") and name.removeprefix("cause ") in CAUSES:
             found, wanted = self.one("plans")[name.removeprefix("cause ")], str(cents(wanted))
-        elif name in {"notice by", "baseline"}:
+        elif name in {f"{kind} {how}" for kind in KINDS for how in ("says", "begins")}:
+            kind, how = name.rsplit(" ", 1)
+            return self._words(text, kind, how, wanted)
+        elif name in {"notice by", "baseline", "first changeable"}:
             found = _date_text(self.one("plans")[name.replace(" ", "_")])
             wanted = wanted if wanted in ABSENT else day(wanted).isoformat()
         elif name == "proposed":
@@ -111,6 +117,13 @@ class Checker:
         else:
             raise StoryError(f"unknown expectation {text!r}")
         return [] if str(found) == wanted else [f"{text}: found {_shown(found)}"]
+
+    def _words(self, text: str, kind: str, how: str, wanted: str) -> list[str]:
+        rows = self.rows("exceptions", "student_id")
+        own = rows[rows["kind"] == kind]
+        whole = (own["what"] + " " + own["action"]).tolist()
+        held = any(wanted in words for words in whole) if how == "says" else own["action"].str.startswith(wanted).any()
+        return [] if held else [f"{text}: found {whole}"]
 
     def _line(self, text: str, which: str, wanted: str) -> list[str]:
         plan, _, line = which.rpartition("/")

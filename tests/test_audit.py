@@ -100,7 +100,7 @@ def exports(**changes: Any) -> Any:
 RULES: Any = SimpleNamespace(files=(SimpleNamespace(name="terms.toml", sha256=HASHES[2], size=5),))
 MAP: Any = SimpleNamespace(name="column_map.toml", sha256=HASHES[3], size=6)
 OUTPUTS = (Named("students.csv", HASHES[4], 7), Named("page.html", HASHES[5], 8), Named("entries.parquet", HASHES[6], 9))
-PREVIOUS = Previous("2026-09-15-daily", date(2026, 9, 15), HASHES[7], {})
+PREVIOUS = Previous("2026-09-15-daily", date(2026, 9, 15), HASHES[7], {}, HASHES[8])
 
 
 def built(given: Any = None, **changes: Any) -> dict[str, Any]:
@@ -163,7 +163,7 @@ def test_what_the_audit_names() -> None:
     assert (made["as_of"], made["kind"], made["version"], made["has_postings"]) == ("2026-10-15", "daily", "0.1.0", False)
     assert made["rules"] == [{"file": "terms.toml", "sha256": HASHES[2], "size": 5}]
     assert made["column_map"] == {"file": "column_map.toml", "sha256": HASHES[3], "size": 6}
-    assert made["previous"] == {"run": "2026-09-15-daily", "run_hash": HASHES[7]}
+    assert made["previous"] == {"run": "2026-09-15-daily", "run_hash": HASHES[7], "audit_hash": HASHES[8], "signature": None}
     assert [o["file"] for o in made["outputs"]] == ["entries.parquet", "page.html", "students.csv"]
     assert [i["file"] for i in made["inputs"]] == ["aid.xlsx", "charges.csv"]
     assert made["totals"]["charges"]["cents_rejected"] == 40
@@ -182,7 +182,7 @@ def test_run_hash_is_the_documented_one() -> None:
     text = (
         f'{{"as_of":"2026-10-15","column_map":"{HASHES[3]}","form":1,"inputs":[["aid.xlsx","{HASHES[1]}"],["charges.csv","{HASHES[0]}"]],'
         '"kind":"daily","options":{"accept_drop":false,"bank_from":null,"bank_through":null,"names":false,"without_rejected":false},'
-        f'"outputs":[["entries.parquet","{HASHES[6]}"],["students.csv","{HASHES[4]}"]],"previous":"{HASHES[7]}",'
+        f'"outputs":[["entries.parquet","{HASHES[6]}"],["students.csv","{HASHES[4]}"]],"previous":"{HASHES[7]}","previous_close":null,'
         f'"rules":[["terms.toml","{HASHES[2]}"]]}}'
     )
     assert built()["run_hash"] == hashlib.sha256(text.encode("ascii")).hexdigest()
@@ -195,6 +195,7 @@ BOUND: dict[str, Callable[[], dict[str, Any]]] = {
     "rules": lambda: built(rules=SimpleNamespace(files=(SimpleNamespace(name="terms.toml", sha256=HASHES[8], size=5),))),
     "the map": lambda: built(column_map=None),
     "previous": lambda: built(previous=replace(PREVIOUS, run_hash=HASHES[8])),
+    "the close before": lambda: built(previous_close=PREVIOUS),
     "no previous": lambda: built(previous=None),
     "an input": lambda: built(exports(sources=exports().sources[:1])),
     "an output": lambda: built(outputs=(replace(OUTPUTS[0], sha256=HASHES[8]), *OUTPUTS[1:])),
@@ -301,5 +302,5 @@ def test_an_audit_without_counts_is_refused(tmp_path: Path) -> None:
 def test_module_text_names_what_is_bound() -> None:
     """The description of the run hash names every key that it binds."""
     told = audit_module.__doc__ or ""
-    for key in ("as_of", "column_map", "form", "inputs", "kind", "options", "outputs", "previous", "rules"):
+    for key in ("as_of", "column_map", "form", "inputs", "kind", "options", "outputs", "previous", "previous_close", "rules"):
         assert f'"{key}": ' in told

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from datetime import date
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import pytest
 from build import Row, exports_of
@@ -11,6 +12,9 @@ from build import Row, exports_of
 from reconcile.bank_gaps import FEWEST_LINES
 from reconcile.policy import Rules, load_rules
 from reconcile.run import Result, reconcile_exports
+
+if TYPE_CHECKING:
+    from reconcile.exports import Exports
 
 TERM = "2026-FA"
 
@@ -21,6 +25,11 @@ def rules() -> Rules:
 
 
 def office(plans: int, missing: int, rules: Rules) -> Result:
+    """What a run as of 20 November makes of `office_with_a_hole`."""
+    return reconcile_exports(office_with_a_hole(plans, missing), rules, date(2026, 11, 20))
+
+
+def office_with_a_hole(plans: int, missing: int) -> Exports:
     """Plans of three draws as of 20 November; October's draw of the first `missing` plans is not in the bank's files."""
     rows: dict[str, list[Row]] = {"charges": [], "aid": [], "plan_schedules": [], "cleared_draws": []}
     for at in range(plans):
@@ -32,8 +41,7 @@ def office(plans: int, missing: int, rules: Rules) -> Result:
         for day in ("2026-10-14", "2026-11-12"):
             if day != "2026-10-14" or at >= missing:
                 rows["cleared_draws"].append({"settled_on": day, "amount": 1000_00, "outcome": "cleared", "plan_id": plan})
-    exports = exports_of(rows, has_postings=False, bank_from=date(2026, 10, 1), bank_through=date(2026, 11, 20))
-    return reconcile_exports(exports, rules, date(2026, 11, 20))
+    return exports_of(rows, has_postings=False, bank_from=date(2026, 10, 1), bank_through=date(2026, 11, 20))
 
 
 def test_a_date_of_which_hardly_a_draw_was_seen_is_told_and_nothing_is_proposed(rules: Rules) -> None:

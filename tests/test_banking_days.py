@@ -20,6 +20,7 @@ CLOSED_WEEKDAYS = {
     2029: "01-01 01-15 02-19 05-28 06-19 07-04 09-03 10-08 11-12 11-22 12-25",
     2030: "01-01 01-21 02-18 05-27 06-19 07-04 09-02 10-14 11-11 11-28 12-25",
 }
+HOW_MANY = {2024: 11, 2025: 11, 2026: 10, 2027: 9, 2028: 9, 2029: 11, 2030: 11}
 BANK = BankingDays()
 OFFICE_CLOSED = (date(2026, 12, 28), date(2026, 12, 29), date(2026, 12, 26), date(2026, 12, 25))
 OFFICE = BankingDays(OFFICE_CLOSED)
@@ -39,6 +40,7 @@ def test_the_closed_weekdays_of_a_year_are_those_that_the_reserve_banks_publish(
     """Exactly the published days are closed, so every other weekday, the Friday before a Saturday holiday included, is open."""
     closed = [day.strftime("%m-%d") for day in weekdays(date(year, 1, 1), date(year, 12, 31)) if not BANK.is_open(day)]
     assert " ".join(closed) == CLOSED_WEEKDAYS[year]
+    assert len(closed) == HOW_MANY[year]
 
 
 @pytest.mark.parametrize("day", ["2025-01-09", "2026-07-03", "2027-06-18", "2027-12-24", "2027-12-31", "2028-11-10"])

@@ -373,3 +373,22 @@ def test_slices_and_chunks_are_read_like_whole_columns() -> None:
     assert parse_ids(pa.chunked_array([whole[:1], whole[4:]])).values.to_pylist() == ["x", "y"]
     assert parse_money(pa.array([None, "4.00"], type=pa.string()), ".").values.tolist() == [0, 400]
     assert bulk.parse_dates(whole[:0], "ymd", 1900).values.tolist() == []
+
+
+@given(
+    st.lists(
+        st.tuples(
+            st.sampled_from(["", "", "", "-", "+", " ", "$", "(", "1,"]),
+            st.integers(0, 10**7),
+            st.sampled_from([".00", ".12", ".1", "", ".123", "."]),
+        ),
+        min_size=1,
+        max_size=4,
+    )
+)
+def test_a_column_read_by_its_bytes_holds_what_each_cell_says(parts: list[tuple[str, int, str]]) -> None:
+    """Where a whole column is figures, a point and two figures, its cents are those that each cell gives alone."""
+    written = [f"{sign}{figures}{decimals}" for sign, figures, decimals in parts]
+    found = bulk._two_decimals(pa.array(written, pa.string()))
+    assert found is None or found.tolist() == [amount_cents(text, ".") for text in written]
+    assert found is not None or not all(sign in {"", "-"} and decimals in {".00", ".12"} for sign, _, decimals in parts)

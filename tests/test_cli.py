@@ -19,9 +19,10 @@ import pytest
 
 from reconcile import cli, cli_support, run_command
 from reconcile.cli import run
+from reconcile.deliver.people import WRITERS
 from reconcile.errors import ProofError
 from reconcile.run import Result
-from reconcile.schemas import DTYPES, OUTPUTS
+from reconcile.schemas import DTYPES, OUTPUTS, outputs_of
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -99,7 +100,8 @@ def test_daily_leaves_a_run_folder(work: Path, ran: Callable[..., Ran]) -> None:
     assert code == 0, err
     assert [p.name for p in (work / "reports").iterdir()] == [f"{AS_OF}-daily"]
     held = set(tree(work / "reports" / f"{AS_OF}-daily"))
-    assert held == {"entries.parquet" if name == "entries" else f"{name}.csv" for name in OUTPUTS} | {"audit.json"}
+    written = {name for name in WRITERS if name != "packet.pdf"}
+    assert held == {"entries.parquet" if name == "entries" else f"{name}.csv" for name in outputs_of("daily")} | {"audit.json", *written}
     assert f"Report: reports{os.sep}{AS_OF}-daily" in out
 
 
@@ -156,7 +158,8 @@ def test_a_later_run_follows_the_earlier(work: Path, ran: Callable[..., Ran]) ->
     _, out, _ = daily(ran)
     assert "follows 2026-09-14-daily" in out
     audits = {p.parent.name: json.loads(p.read_text()) for p in (work / "reports").glob("*/audit.json")}
-    assert audits[f"{AS_OF}-daily"]["previous"] == {"run": "2026-09-14-daily", "run_hash": audits["2026-09-14-daily"]["run_hash"]}
+    hashes = {key: audits["2026-09-14-daily"][key] for key in ("run_hash", "audit_hash")}
+    assert audits[f"{AS_OF}-daily"]["previous"] == {"run": "2026-09-14-daily", "signature": None} | hashes
     _, out, _ = daily(ran, "--previous", "reports/2026-09-13-daily")
     assert "follows 2026-09-13-daily" in out
 
@@ -480,7 +483,7 @@ def test_interrupted(work: Path, ran: Callable[..., Ran], monkeypatch: pytest.Mo
 
 def test_a_table_of_another_shape_is_a_fault(work: Path, ran: Callable[..., Ran], monkeypatch: pytest.MonkeyPatch) -> None:
     """A run that gives a table other than declared leaves no folder and exits 4."""
-    tables = {name: pd.DataFrame({c.name: pd.Series(dtype=DTYPES[c.kind]) for c in columns}) for name, columns in OUTPUTS.items()}
+    tables = {name: pd.DataFrame({c.name: pd.Series(dtype=DTYPES[c.kind]) for c in OUTPUTS[name]}) for name in outputs_of("daily")}
     tables["proof"] = tables["proof"].drop(columns="left")
     monkeypatch.setattr(run_command, "reconcile_exports", lambda *_, **__: Result(date.fromisoformat(AS_OF), tables, (), ()))
     assert daily(ran)[0] == 4
@@ -538,4 +541,4 @@ def test_a_reader_that_has_gone(work: Path) -> None:
 def test_every_exit_code_is_told() -> None:
     """The module's own table names every exit code that the command can end with."""
     told = {int(line.split("|")[1]) for line in (cli.__doc__ or "").splitlines() if line.startswith("| ") and line[2].isdigit()}
-    assert told == {0, cli.REFUSED, ProofError.exit_code, cli.FAULT, cli.INTERRUPTED}
+    assert told == {0, cli.DIFFERS, cli.REFUSED, ProofError.exit_code, cli.FAULT, cli.INTERRUPTED}

@@ -193,19 +193,21 @@ def test_parquet_twice_is_the_same(tmp_path: Path) -> None:
     assert pq.ParquetFile(tmp_path / "one").num_row_groups == 2
 
 
-def empty_outputs() -> dict[str, pd.DataFrame]:
-    """Every declared output without rows."""
+def empty_outputs(kind: str = "daily") -> dict[str, pd.DataFrame]:
+    """Every output declared for a kind of run, without rows."""
     return {
         name: pd.DataFrame({c.name: pd.Series(np.array([]), dtype=schemas.DTYPES[c.kind]) for c in columns})
-        for name, columns in schemas.OUTPUTS.items()
+        for name in schemas.outputs_of(kind)
+        for columns in [schemas.OUTPUTS[name]]
     }
 
 
-def test_every_declared_table_is_written(tmp_path: Path) -> None:
-    """All declared outputs become files: entries as Parquet, the others as CSV."""
-    names = write_data_files(empty_outputs(), tmp_path)
+@pytest.mark.parametrize("kind", ["daily", "close"])
+def test_every_declared_table_is_written(tmp_path: Path, kind: str) -> None:
+    """All outputs declared for the kind of run become files: entries as Parquet, the others as CSV."""
+    names = write_data_files(empty_outputs(kind), tmp_path, kind)
     assert sorted(names) == sorted(p.name for p in tmp_path.iterdir())
-    assert {n.rsplit(".")[0] for n in names} == set(schemas.OUTPUTS)
+    assert {n.rsplit(".")[0] for n in names} == set(schemas.outputs_of(kind))
     assert [n for n in names if n.endswith(".parquet")] == ["entries.parquet"]
 
 

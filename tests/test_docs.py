@@ -22,7 +22,9 @@ TEXT = {name: (ROOT / name).read_text(encoding="utf-8") for name in (*DOCUMENTS,
 README = TEXT["README.md"]
 OUTSIDE_BLOCKS = {name: BLOCK.sub("", text) for name, text in TEXT.items()}
 
-MADE_BY_OFFICES = {"control_totals.toml", "general_ledger.toml", "returns.csv"}
+MADE_BY_OFFICES = {"control_totals.toml", "general_ledger.toml", "returns.csv", "map.toml", "notes.csv"}
+IN_A_CLOSE = {f"{name}.csv" for name in schemas.CLOSE_ONLY} | {"packet.pdf", "inputs/", "signatures.json"}
+"""What only a month-end close holds, or a run that somebody has signed."""
 """Files that an office may add; the checkout need not hold them."""
 EXPORT_FILES = {"charges.csv", "aid 2026-10.xlsx", "cleared_draws (bank).csv"}
 """Names that README gives as examples of exports."""
@@ -115,8 +117,8 @@ def test_every_file_that_a_document_names_is_there(name: str) -> None:
         refresh_docs.EXAMPLE,
         ROOT / "sample_exports/standard",
     )
-    runs = re.compile(r"reports/refused/.*|refused/.*|\d{4}-\d\d-\d\d-.*|damaged_exports/|tests/test_<module>\.py")
-    own = MADE_BY_OFFICES | EXPORT_FILES
+    runs = re.compile(r"reports/refused/.*|refused/.*|\d{4}-\d\d-\d\d-.*|damaged_exports/|inputs/.*|tests/test_<module>\.py")
+    own = MADE_BY_OFFICES | EXPORT_FILES | IN_A_CLOSE
     missing = [
         p for p in paths_in(OUTSIDE_BLOCKS[name]) if p not in own and not runs.fullmatch(p) and not any((at / p).exists() for at in places)
     ]
@@ -147,14 +149,15 @@ def test_readme_has_every_column_of_every_export(export: schemas.Export) -> None
 def test_readme_has_every_column_of_every_output(name: str) -> None:
     """Each data file of a run has a section that names every column of it."""
     files = section(README, "## The files of a run")
-    part = section(files, f"### `{name}.{'parquet' if name == 'entries' else 'csv'}`")
+    of_close = " (close)" if name in schemas.CLOSE_ONLY else ""
+    part = section(files, f"### `{name}.{'parquet' if name == 'entries' else 'csv'}`{of_close}")
     assert [c.name for c in schemas.OUTPUTS[name] if c.name not in named(part)] == []
 
 
 def test_readme_describes_every_file_of_a_run() -> None:
-    """The sections on the files of a run are the files that the example holds."""
-    told = re.findall(r"(?m)^### `(.*)`$", section(README, "## The files of a run"))
-    assert sorted(told) == sorted(path.name for path in refresh_docs.EXAMPLE.iterdir())
+    """The sections on the files of a run are the files that the example holds and those of a close."""
+    told = re.findall(r"(?m)^### `(.*)`(?: \(close\))?$", section(README, "## The files of a run"))
+    assert sorted(told) == sorted({path.name for path in refresh_docs.EXAMPLE.iterdir()} | IN_A_CLOSE)
 
 
 def test_readme_has_every_state_and_word_of_coverage() -> None:

@@ -11,8 +11,9 @@ from build import Row, exports_of
 from story_card import DRAW_DATES, card_fee, open_days
 from story_card import next_open as taken_on
 
+from reconcile.parts import whole_of
 from reconcile.policy import Rules, load_rules
-from reconcile.run import work_out
+from reconcile.settle import work_out
 
 AS_OF = date(2026, 12, 28)
 DRAW = 2_400_00
@@ -50,7 +51,7 @@ def taken(line: Row, when: str, says: str) -> Row:
 def exact_students(lines: list[Row], events: list[Row], rules: Rules) -> set[str]:
     """Students with an event that went through the exact function."""
     exports = exports_of({"plan_schedules": lines, "cleared_draws": events}, bank_from=date(2026, 7, 1), bank_through=AS_OF)
-    worked = work_out(exports, rules, AS_OF)
+    worked = work_out(exports, rules, AS_OF, whole_of(exports, rules, AS_OF))
     return set(worked.money["student_id"][worked.matching.exact])
 
 

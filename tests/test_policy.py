@@ -324,7 +324,7 @@ SLIPS = {
         '[kind."faild draw"]',
     ),
     "disposition twice": Slip(
-        'exceptions.toml, line {n}, word in disposition 4: two dispositions have the word "Working".',
+        'exceptions.toml, line {n}, word in disposition 5: two dispositions have the word "Working".',
         "exceptions.toml",
         '"fixed"',
         '"Working"',
@@ -436,7 +436,7 @@ def test_a_missing_file(folder: Path) -> None:
     assert told(folder) == [f"aid.toml: this rules file is missing in {folder}. Copy it from the sample rules and set your own values."]
 
 
-FILES = "aid.toml, calendar.toml, exceptions.toml, matching.toml, plans.toml, returns.csv, returns.toml, terms.toml"
+FILES = "aid.toml, calendar.toml, exceptions.toml, letters.toml, matching.toml, plans.toml, returns.csv, returns.toml, terms.toml"
 
 
 def test_a_misnamed_file_is_told_once(folder: Path) -> None:
@@ -599,7 +599,7 @@ def test_rules_cannot_be_changed_and_can_be_sent_to_another_process(rules: Rules
 
 def test_files_are_named_with_their_hashes(rules: Rules) -> None:
     """The audit names every rules file with the SHA-256 and size of its bytes, in name order."""
-    names = ("aid.toml", "calendar.toml", "exceptions.toml", "matching.toml", "plans.toml", "returns.toml", "terms.toml")
+    names = ("aid.toml", "calendar.toml", "exceptions.toml", "letters.toml", "matching.toml", "plans.toml", "returns.toml", "terms.toml")
     raw = [(SHIPPED / name).read_bytes() for name in names]
     assert rules.files == tuple(
         RuleFile(name, hashlib.sha256(content).hexdigest(), len(content)) for name, content in zip(names, raw, strict=True)

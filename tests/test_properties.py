@@ -17,8 +17,10 @@ from hypothesis import HealthCheck, Phase, given, settings
 from hypothesis import strategies as st
 from worlds import World, random_rules, random_world
 
+from reconcile.parts import whole_of
 from reconcile.policy import Rules, load_rules
-from reconcile.run import Result, reconcile_exports, work_out
+from reconcile.run import Result, reconcile_exports
+from reconcile.settle import work_out
 
 if TYPE_CHECKING:
     from build import Row
@@ -53,7 +55,8 @@ class Office:
 
     def work_out(self) -> Worked:
         """What stands behind the tables."""
-        return work_out(self.exports(), self.rules, self.world.as_of)
+        exports = self.exports()
+        return work_out(exports, self.rules, self.world.as_of, whole_of(exports, self.rules, self.world.as_of))
 
     def exports(self, rows: dict[str, list[Row]] | None = None) -> Exports:
         """The world's accepted exports."""

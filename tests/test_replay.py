@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections import Counter
 from dataclasses import replace
-from datetime import timedelta
+from datetime import date, timedelta
 from typing import TYPE_CHECKING, Any
 
 from hypothesis import given
@@ -16,6 +16,7 @@ from test_properties import SEEDS, Office, office, some
 from world_events import row_of
 
 from reconcile.coverage import on_the_bill
+from reconcile.plans import may_still_come
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -52,8 +53,10 @@ def what_comes(at: Office, worked: Worked) -> dict[str, list[Row]]:
     lines = worked.lines
     row_of_line = worked.keys.lookup(lines)
     bill = on_the_bill(lines, at.rules)
+    may_come = may_still_come(lines, (day - date(1970, 1, 1)).days)
     money: list[Row] = []
     awaited: Counter[int] = Counter()
+    held: Counter[int] = Counter()
     for position, line in lines.iterrows():
         row = int(row_of_line[int(str(position))])
         advice = worked.plans.advice.get(row)
@@ -62,9 +65,13 @@ def what_comes(at: Office, worked: Worked) -> dict[str, list[Row]]:
         new = {(plan, name): cents for _day, _old, cents, plan, name in advice.draws}
         key = (line["plan_id"], line["line"])
         cents = 0
-        if line["state"] == "not seen" and line["late_end"].date() >= day and advice.awaited:
+        if may_come[int(str(position))] and advice.awaited:
             cents = int(line["amount"])
             awaited[row] += cents
+        elif line["held"] and held[row] < advice.held:
+            cents = min(int(line["held"]), advice.held - held[row])
+            awaited[row] += cents
+            held[row] += cents
         elif line["state"] in {"pending", "in transit"}:
             cents = new.get(key, int(line["amount"]))
         elif key in advice.again_lines:

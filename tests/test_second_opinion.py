@@ -16,6 +16,8 @@ from reconcile.run import reconcile_exports
 from reconcile.variance import CAUSES
 
 if TYPE_CHECKING:
+    from collections.abc import Mapping
+
     import pandas as pd
 
 Rows = dict[tuple[Any, ...], dict[str, Any]]
@@ -27,7 +29,7 @@ DAYS = (date(2026, 9, 22), date(2026, 10, 22), date(2026, 11, 20))
 
 
 @cache
-def ours(as_of: date) -> dict[str, pd.DataFrame]:
+def ours(as_of: date) -> Mapping[str, pd.DataFrame]:
     """The engine's tables of the sample as of a day."""
     rules = load_rules(RULES)
     return reconcile_exports(read_exports([EXPORTS], rules), rules, as_of).tables

@@ -17,7 +17,7 @@ from reconcile.dispositions import Note
 from reconcile.exception_facts import Fact
 from reconcile.policy import Rules, load_rules
 from reconcile.run import reconcile_exports
-from reconcile.standing import PreviousList, exception_ids
+from reconcile.standing import DECISIONS, PreviousList, exception_ids
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -37,7 +37,7 @@ class Office:
         self.rules = rules
         self.previous: PreviousList | None = None
         self.table = pd.DataFrame()
-        self.log = pd.DataFrame()
+        self.log = self.decisions = pd.DataFrame()
 
     def run(self, as_of: str, rows: Rows, notes: Sequence[Note] = ()) -> dict[str, Any]:
         """The next run; gives kind to row (the last of a kind)."""
@@ -45,6 +45,7 @@ class Office:
         exports = exports_of(rows, bank_from=date(2026, 7, 1), bank_through=day)
         result = reconcile_exports(exports, self.rules, day, previous=self.previous, notes=notes)
         self.table, self.log = result.tables["exceptions"], result.tables["dispositions"]
+        self.decisions = self.log[self.log["event"].isin(DECISIONS)]
         self.previous = PreviousList(self.table, self.log)
         return {row.kind: row for row in rows_of(self.table)}
 
@@ -85,8 +86,46 @@ def test_closed_stays_closed_until_its_amount_moves(rules: Rules) -> None:
     anew = note(moved, "accepted as it is", "2026-10-01", "the family agreed again")
     last = office.run("2026-10-02", over(901_50), [wrote, anew])["plan exceeds bill"]
     assert (last.standing, last.note) == ("closed", "the family agreed again")
-    assert list(office.log["note"]) == ["spoke to the family", "the family agreed again"]
-    assert list(office.log["amount"]) == [900_00, 901_50]
+    assert list(office.decisions["note"]) == ["spoke to the family", "the family agreed again"]
+    assert list(office.decisions["amount"]) == [900_00, 901_50]
+
+
+def history(office: Office) -> list[tuple[Any, ...]]:
+    """The log in short: event, amount, who, amount before, disposition before, who before, day of the run."""
+    names = ["event", "amount", "decided_by", "amount_before", "disposition_before", "decided_by_before"]
+    days = office.log["read_as_of"].dt.strftime("%m-%d")
+    return [(*row, day) for row, day in zip(office.log[names].itertuples(index=False, name=None), days, strict=True)]
+
+
+def test_the_log_tells_who_closed_it_and_what_changed_after(rules: Rules) -> None:
+    """Closed by one person, its amount moved, overridden by another, gone and found again: each stands in the log, old beside new."""
+    office = Office(rules)
+    first = office.run("2026-09-25", over(900_00))["plan exceeds bill"]
+    office.run("2026-09-26", over(900_00), [note(first, "accepted as it is", "2026-09-25")])
+    office.run("2026-09-27", over(950_00))
+    office.run("2026-09-28", over(950_00), [Note(first.exception_id, "working", "looked again", "B. Desk", date(2026, 9, 28))])
+    office.run("2026-09-29", PLAIN)
+    office.run("2026-09-30", PLAIN)
+    office.run("2026-10-01", over(950_00))
+    assert history(office) == [
+        ("decided", 900_00, "A. Clerk", 0, "", "", "09-26"),
+        ("amount moved", 950_00, "A. Clerk", 900_00, "accepted as it is", "A. Clerk", "09-27"),
+        ("overridden", 950_00, "B. Desk", 900_00, "accepted as it is", "A. Clerk", "09-28"),
+        ("resolved", 950_00, "B. Desk", 950_00, "working", "B. Desk", "09-29"),
+        ("found again", 950_00, "B. Desk", 950_00, "working", "B. Desk", "10-01"),
+    ]
+    assert list(office.log["note_before"])[2] == "spoke to the family"
+
+
+def test_the_log_only_grows(rules: Rules) -> None:
+    """Whatever a run adds, the rows before it stay as they were."""
+    office = Office(rules)
+    first = office.run("2026-09-25", over(900_00))["plan exceeds bill"]
+    office.run("2026-09-26", over(900_00), [note(first, "fixed", "2026-09-25")])
+    for day, cents in ((27, 950_00), (28, 0), (29, 950_00)):
+        before = office.log
+        office.run(f"2026-09-{day}", over(cents) if cents else PLAIN)
+        pd.testing.assert_frame_equal(office.log.iloc[: len(before)], before)
 
 
 def test_small_steps_add_up_to_a_change(rules: Rules) -> None:
@@ -207,7 +246,7 @@ def test_no_note_is_ever_lost(steps: list[tuple[int, str, bool]]) -> None:
         if written:
             assert row is not None
             assert (row.note, row.disposition) == (written[-1].note, written[-1].disposition)
-        assert list(office.log["note"]) == [n.note for n in written]
+        assert list(office.decisions["note"]) == [n.note for n in written]
 
 
 def test_students_without_a_plan_raise_nothing(rules: Rules) -> None:

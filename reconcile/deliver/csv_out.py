@@ -18,6 +18,7 @@ the file); the audit therefore says which release wrote it.
 from __future__ import annotations
 
 import re
+import shutil
 from concurrent.futures import ThreadPoolExecutor
 from typing import TYPE_CHECKING, Any, BinaryIO, Final
 
@@ -29,7 +30,7 @@ import pyarrow.parquet as pq  # type: ignore[import-untyped]
 from reconcile import schemas
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping
+    from collections.abc import Mapping, Sequence
     from pathlib import Path
 
     import pandas as pd
@@ -78,13 +79,41 @@ def write_table(table: pd.DataFrame, columns: tuple[schemas.Column, ...], path: 
     In:      exactly the declared columns in the declared order and types (money in int64 cents).
     Errors:  ValueError if the table is not of that shape (a fault of ours), FileExistsError if the file is there.
     """
-    _refuse_other_shape(table, columns)
-    heading = ",".join(csv_cell(c.name) for c in columns) + "\n"
-    arrays = [(c, _typed(table[c.name], c)) for c in columns]
+    arrays = _arrays(table, columns)
     with path.open("xb") as file:
-        file.write(heading.encode("utf-8"))
-        for start in range(0, len(table), ROWS_AT_A_TIME):
-            _write_rows([_as_cells(array.slice(start, ROWS_AT_A_TIME), c) for c, array in arrays], file)
+        file.write(_heading(columns))
+        _write_body(arrays, file)
+
+
+def write_rows(table: pd.DataFrame, columns: tuple[schemas.Column, ...], path: Path) -> None:
+    """Write the rows of a table as `write_table` does, without the heading row: a piece of a file that `join_pieces` puts together."""
+    arrays = _arrays(table, columns)
+    with path.open("xb") as file:
+        _write_body(arrays, file)
+
+
+def join_pieces(pieces: Sequence[Path], columns: tuple[schemas.Column, ...], path: Path) -> None:
+    """Write a file that does not exist yet from its heading row and the pieces in their order; each piece is removed once it is in."""
+    with path.open("xb") as file:
+        file.write(_heading(columns))
+        for piece in pieces:
+            with piece.open("rb") as rows:
+                shutil.copyfileobj(rows, file, 1 << 20)
+            piece.unlink()
+
+
+def _heading(columns: tuple[schemas.Column, ...]) -> bytes:
+    return (",".join(csv_cell(c.name) for c in columns) + "\n").encode("utf-8")
+
+
+def _arrays(table: pd.DataFrame, columns: tuple[schemas.Column, ...]) -> list[tuple[schemas.Column, pa.Array]]:
+    _refuse_other_shape(table, columns)
+    return [(c, _typed(table[c.name], c)) for c in columns]
+
+
+def _write_body(arrays: list[tuple[schemas.Column, pa.Array]], file: BinaryIO) -> None:
+    for start in range(0, len(arrays[0][1]), ROWS_AT_A_TIME):
+        _write_rows([_as_cells(array.slice(start, ROWS_AT_A_TIME), c) for c, array in arrays], file)
 
 
 def write_parquet(table: pd.DataFrame, columns: tuple[schemas.Column, ...], path: Path) -> None:
@@ -108,19 +137,29 @@ def write_parquet(table: pd.DataFrame, columns: tuple[schemas.Column, ...], path
         )
 
 
-def write_data_files(tables: Mapping[str, pd.DataFrame], folder: Path) -> tuple[str, ...]:
-    """Write every table that `schemas.OUTPUTS` declares into the folder: `entries` as Parquet, the others as CSV; gives the file names.
+def write_data_files(
+    tables: Mapping[str, pd.DataFrame], folder: Path, kind: str = "daily", pieces: Mapping[str, Sequence[Path]] | None = None
+) -> tuple[str, ...]:
+    """Write every table that `schemas.OUTPUTS` declares for the kind of run into the folder; gives the file names.
 
+    `entries` is written as Parquet, the others as CSV.
+    In:      `pieces`: for tables whose rows were written already, the pieces of the file in their order.
     Errors:  ValueError if a declared table is missing, if there is one too many, or if one is not of its shape (all a fault of ours).
     """
-    if set(tables) != set(schemas.OUTPUTS):
-        raise ValueError(f"the run gave the tables {sorted(tables)}, declared are {sorted(schemas.OUTPUTS)}")
-    names = {name: f"{name}.parquet" if name in PARQUET else f"{name}.csv" for name in schemas.OUTPUTS}
+    declared = schemas.outputs_of(kind)
+    if set(tables) != set(declared):
+        raise ValueError(f"the run gave the tables {sorted(tables)}, declared are {sorted(declared)}")
+    names = {name: f"{name}.parquet" if name in PARQUET else f"{name}.csv" for name in declared}
+
+    def write(name: str) -> None:
+        columns, path = schemas.OUTPUTS[name], folder / names[name]
+        if pieces and name in pieces:
+            join_pieces(pieces[name], columns, path)
+        else:
+            (write_parquet if name in PARQUET else write_table)(tables[name], columns, path)
+
     with ThreadPoolExecutor(max_workers=2) as writers:  # the Parquet file beside the CSV files: two threads write one file each
-        written = [
-            writers.submit(write_parquet if name in PARQUET else write_table, tables[name], schemas.OUTPUTS[name], folder / names[name])
-            for name in sorted(schemas.OUTPUTS, key=lambda name: name not in PARQUET)
-        ]
+        written = [writers.submit(write, name) for name in sorted(declared, key=lambda name: name not in PARQUET)]
         for one in written:
             one.result()
     return tuple(names.values())

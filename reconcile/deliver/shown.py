@@ -13,9 +13,10 @@ if TYPE_CHECKING:
 
     import pandas as pd
 
-    from reconcile.audit import Counted
+    from reconcile.audit import Counted, Input
     from reconcile.deliver.summary import About
     from reconcile.policy import Rules
+    from reconcile.rule_changes import RuleChange
 
 
 @dataclass(frozen=True, eq=False)
@@ -27,6 +28,8 @@ class Shown:
     totals:   rows and cents per export. about: dates, the run before, notes; its `place` is empty while the run is written.
     names:    student's name by student id; empty unless the person asked for names and the export has them.
     run_hash, version: of this run and of this program.
+    inputs:   every file that was read, with its counts.
+    rule_changes: what changed in the rules since the close before; None if there is none to compare with.
     """
 
     kind: str
@@ -37,6 +40,8 @@ class Shown:
     names: Mapping[str, str]
     run_hash: str
     version: str
+    inputs: tuple[Input, ...] = ()
+    rule_changes: tuple[RuleChange, ...] | None = None
 
 
 def names_of(plan_schedules: pd.DataFrame) -> dict[str, str]:

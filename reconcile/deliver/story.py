@@ -16,6 +16,7 @@ from reconcile.deliver.csv_out import without_controls
 from reconcile.deliver.summary import aligned
 from reconcile.exceptions_bill import CAUSE_WORDS
 from reconcile.money import people_money
+from reconcile.story_facts import account_steps, held_by_a_stop
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -37,6 +38,8 @@ CREDIT: Final = (
     "Money goes back only once the bank's files show that the draw has not come back. Where federal aid made a credit, it is generally "
     "paid within 14 days (34 CFR 668.164(h)): ask before promising a day."
 )
+PROPOSAL: Final = "What should be done with the remaining draws (a proposal; the office decides)"
+ONLY_IF: Final = "Only as far as the answers to the questions above allow it:"
 STATE_WORDS: Final = {
     "cleared": "paid",
     "part cleared": "paid in part",
@@ -84,7 +87,7 @@ def _term(term: TermStory) -> Iterator[str]:
         yield ""
         yield from _draws(term)
     yield ""
-    yield from _account(term.standing, _under_a_stop(term))
+    yield from _account(term)
     yield ""
     yield from _wrong(term)
     yield from _proposal(term)
@@ -104,12 +107,17 @@ def _draws(term: TermStory) -> Iterator[str]:
     yield "The plan's draws"
     rows = []
     for draw in term.draws:
-        kind = "fee" if draw["kind"] == "fee" else draw["kind"]
-        words = STATE_WORDS.get(draw["state"], draw["state"])
-        if draw["state"] == "failed" and draw["method"] == "card":
-            words = "taken back by the card's bank" if draw["return_code"] == "chargeback" else "was declined"
-        rows.append((f"  {draw['line']}", kind, str(draw["draw_date"].date()), people_money(draw["scheduled"]), words + _draw_note(draw)))
+        day = str(draw["draw_date"].date())
+        rows.append((f"  {draw['line']}", draw["kind"], day, people_money(draw["scheduled"]), draw_words(draw)))
     yield from aligned(rows, right=(3,))
+
+
+def draw_words(draw: dict[str, Any]) -> str:
+    """What became of a draw, in words: "came back unpaid, 2 tries, return code R01"."""
+    words: str = STATE_WORDS.get(draw["state"], draw["state"])
+    if draw["state"] == "failed" and draw["method"] == "card":
+        words = "taken back by the card's bank" if draw["return_code"] == "chargeback" else "was declined"
+    return words + _draw_note(draw)
 
 
 def _draw_note(draw: dict[str, Any]) -> str:
@@ -132,40 +140,14 @@ def _day(value: pd.Timestamp) -> str:
     return "" if pd.isna(value) else str(value.date())
 
 
-def _under_a_stop(term: TermStory) -> int:
-    """Cents of pending draws that a stop forbids: they stand in the proposal at 0.00, though nothing lowered them there.
-
-    Where money is left to collect no draw is lowered, and before the bill is out only stopped draws are told; elsewhere the exceptions say
-    whether there is a stop.
-    """
-    plan = term.plan
-    if plan is None or not plan["proposed_draws"]:
-        return 0
-    said = any("under a stop" in str(row["action"]) + str(row["what"]) for row in (*term.exceptions, *term.done))
-    if not plan["to_collect"] and not said and term.standing["coverage"] != "not billed":
-        return 0
-    nothing = {part.split(" ")[0] for part in str(plan["proposed_draws"]).split("; ") if part.split(" ")[1] == "0.00"}
-    pending = [draw for draw in term.draws if draw["state"] == "pending" and draw["kind"] != "fee"]
-    return sum(int(draw["scheduled"]) for draw in pending if _day(draw["draw_date"]) in nothing)
-
-
-def _account(row: dict[str, Any], held: int) -> Iterator[str]:
-    """The short sum from charges to what has nothing behind it; draws under a stop (cents `held`) are no cover for the bill."""
+def _account(term: TermStory) -> Iterator[str]:
+    """The short sum from charges to what has nothing behind it, without the steps that are nothing."""
     yield "Where the account stands"
-    gap = row["gap"] + held
-    last = "open, with nothing behind it" if gap > 0 else "more than the bill asks" if gap < 0 else "open, with nothing behind it"
-    lines = [
-        ("  charges", people_money(row["charges"])),
-        ("  less aid received", people_money(-row["aid_disbursed"])),
-        ("  less payments and other credits", people_money(-row["other_credits"])),
-        ("  less draws paid", people_money(-row["draws_cleared"])),
-        ("  owed today", people_money(row["balance_now"])),
-        ("  less aid still expected", people_money(-row["aid_anticipated"])),
-        ("  less draws still to come", people_money(held - row["pending_draws"])),
-        (f"  {last}", people_money(abs(gap))),
-    ]
-    keep = {0, 4, 7}
-    yield from aligned([line for at, line in enumerate(lines) if at in keep or line[1] != "0.00"], right=(1,))
+    steps = account_steps(term)
+    keep = {0, 4, len(steps) - 1}
+    shown = [step for at, step in enumerate(steps) if at in keep or step.cents]
+    yield from aligned([(f"  {s.words}", people_money(abs(s.cents) if s is steps[-1] else s.cents)) for s in shown], right=(1,))
+    held = held_by_a_stop(term)
     if held:
         yield f"  draws under a stop, not to be taken: {people_money(held)}"
 
@@ -205,22 +187,39 @@ def _exceptions(rows: tuple[dict[str, Any], ...]) -> Iterator[str]:
 
 def _variance(plan: dict[str, Any]) -> Iterator[str]:
     """Why plan and bill came apart, each cause with its amount."""
-    over = plan["variance"] > 0
-    yield f"Why the plan is {'over' if over else 'short'} by {people_money(abs(plan['variance']))}"
-    rows = []
-    for name, words in CAUSE_WORDS.items():
-        cents = plan[name]
-        if cents:
-            text = words[cents < 0].format(x=people_money(abs(cents)), base=_day(plan["baseline"]))
-            rows.append((f"  {'+' if cents > 0 else '-'}{people_money(abs(cents))}", text))
-    yield from aligned(rows, right=(0,))
+    heading, causes = variance_words(plan)
+    yield heading
+    yield from aligned([(f"  {'+' if cents > 0 else '-'}{people_money(abs(cents))}", text) for cents, text in causes], right=(0,))
+
+
+def variance_words(plan: dict[str, Any]) -> tuple[str, list[tuple[int, str]]]:
+    """A heading that says how far plan and bill are apart, and each cause as signed cents and words."""
+    causes = [(int(plan[name]), words) for name, words in CAUSE_WORDS.items() if plan[name]]
+    told = [(cents, words[cents < 0].format(x=people_money(abs(cents)), base=_day(plan["baseline"]))) for cents, words in causes]
+    return f"Why the plan is {'over' if plan['variance'] > 0 else 'short'} by {people_money(abs(plan['variance']))}", told
 
 
 def _proposal(term: TermStory) -> Iterator[str]:
-    """What the remaining draws should become, where anything is proposed."""
+    lines = proposal_words(term)
+    if lines:
+        yield ""
+        yield PROPOSAL
+        if depends_on_answers(term):
+            yield f"  {ONLY_IF}"
+        for line in lines:
+            yield from _wrapped(line, "  ", "  ")
+
+
+def depends_on_answers(term: TermStory) -> bool:
+    """Whether an exception of the term asks something that must be answered before the proposal holds."""
+    return any(words in str(row["action"]) for row in term.exceptions for words in ("Only if", "If not,"))
+
+
+def proposal_words(term: TermStory) -> list[str]:
+    """What the remaining draws should become, a sentence each; nothing where nothing is proposed."""
     plan = term.plan
     if plan is None:
-        return
+        return []
     late = "a late draw or late aid" if plan["not_seen"] else "late aid"
     said = [
         (plan["again"], "{x} may be presented again."),
@@ -240,24 +239,24 @@ def _proposal(term: TermStory) -> Iterator[str]:
         lines.insert(0, f"Draw {told}.")
     if not pd.isna(plan["notice_by"]):
         lines.append(f"The family must have written notice by {_day(plan['notice_by'])}.")
-    if lines:
-        yield ""
-        yield "What should be done with the remaining draws (a proposal; the office decides)"
-        if any(words in str(row["action"]) for row in term.exceptions for words in ("Only if", "If not,")):
-            yield "  Only as far as the answers to the questions above allow it:"
-        for line in lines:
-            yield from _wrapped(line, "  ", "  ")
+    return lines
 
 
 def _cautions(term: TermStory) -> Iterator[str]:
+    cautions = caution_words(term)
+    if cautions:
+        yield ""
+        yield "Do not forget"
+        for caution in cautions:
+            yield from _wrapped(caution, "  - ", "    ")
+
+
+def caution_words(term: TermStory) -> list[str]:
+    """What must not be forgotten before anything of the proposal is done."""
     plan = term.plan
     cautions = []
     if plan is not None and plan["proposed_draws"]:
         cautions.append(NOTICE)
     if (plan is not None and plan["to_give_back"]) or any(row["kind"] == "credit balance" for row in term.exceptions):
         cautions.append(CREDIT)
-    if cautions:
-        yield ""
-        yield "Do not forget"
-        for caution in cautions:
-            yield from _wrapped(caution, "  - ", "    ")
+    return cautions

@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Final
 import pandas as pd
 
 from reconcile.deliver.csv_out import without_controls
+from reconcile.deliver.rate_words import rates_lines
 from reconcile.money import people_money
 from reconcile.schemas import COVERAGES, DRAW_STATES
 
@@ -48,12 +49,13 @@ def daily_summary(tables: Mapping[str, pd.DataFrame], counted: Mapping[str, Coun
     Out:     lines ended by line ends; figures are people's money ("1,234.50").
     """
     parts = (
-        _heading(about),
-        _left_out(counted),
+        heading(about),
+        left_out(counted),
         _coverage(tables["students"]),
         _draws(tables["draws"]),
-        _exceptions(tables["exceptions"]),
+        exception_lines(tables["exceptions"]),
         _plans(tables["plans"], tables["next_draws"]),
+        rates_lines(tables["return_rates"], about.bank_first),
         _beside(tables, counted),
         [f"Report: {about.place}", *_open_first(tables)],
         notes_lines(about.notes, MOST_NOTES, "all of them are in audit.json"),
@@ -93,13 +95,14 @@ def notes_lines(notes: Sequence[str], most: int, rest: str) -> list[str]:
     return shown + ([f"Note: and {count(len(notes) - most, 'more note')}; {rest}."] if len(notes) > most else [])
 
 
-def _heading(about: About) -> list[str]:
+def heading(about: About) -> list[str]:
+    """The day, the bank files' span, and the run before."""
     bank = "no bank events" if about.bank_first is None else f"bank files {about.bank_first} to {about.bank_last}"
     follows = f", follows {about.previous}" if about.previous else ", no earlier run"
     return [f"As of {about.as_of}: {bank}{follows}"]
 
 
-def _left_out(counted: Mapping[str, Counted]) -> list[str]:
+def left_out(counted: Mapping[str, Counted]) -> list[str]:
     """Rejected rows come before every figure, since every figure lacks them."""
     if not any(c.rejected for c in counted.values()):
         return []
@@ -191,7 +194,7 @@ def holds_open(exceptions: pd.DataFrame, *, only_new: bool) -> bool:
     return bool((exceptions["standing"].isin(standings) & (exceptions["severity"] != "information")).any())
 
 
-def _exceptions(exceptions: pd.DataFrame) -> list[str]:
+def exception_lines(exceptions: pd.DataFrame) -> list[str]:
     """How many exceptions by severity and standing, and the urgent kinds; lines of a common cause count as one more."""
     if exceptions.empty:
         return []

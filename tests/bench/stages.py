@@ -16,9 +16,10 @@ BEGUN = time.perf_counter()
 
 def main(exports: Path, rules_folder: Path, as_of: date, folder: Path) -> dict[str, float]:
     """Seconds of each stage: load the libraries, read, work out, tables and proof, write."""
-    from reconcile import run
+    from reconcile import run, settle
     from reconcile.deliver.csv_out import write_data_files
     from reconcile.exports import read_exports
+    from reconcile.parts import whole_of
     from reconcile.policy import load_rules
 
     took: dict[str, float] = {}
@@ -34,11 +35,12 @@ def main(exports: Path, rules_folder: Path, as_of: date, folder: Path) -> dict[s
     stage("load libraries and rules")
     read = read_exports([exports], rules)
     stage("read and check")
-    worked = run.work_out(read, rules, as_of)
+    whole = whole_of(read, rules, as_of)
+    worked = settle.work_out(read, rules, as_of, whole)
     stage("work out")
-    run.work_out = lambda *_args, **_options: worked
+    settle.work_out = lambda *_args, **_options: worked
     result = run.reconcile_exports(read, rules, as_of)
-    stage("tables and proof")
+    stage("tables, proof, exceptions")
     folder.mkdir(parents=True)
     write_data_files(result.tables, folder)
     stage("write")

@@ -79,8 +79,8 @@ Of variance and proposals:
     transit, failed or not seen. A plan is followed by one enrolled later or on the same day in the term. min and max work on the sums over
     the plans.
 34. uncleared holds also active lines fully refunded (whole amount). enrolled_on is the earliest plan's. cleared is draws_cleared.
-35. awaited: not-seen lines whole (billed fees too) while the as-of day is within late_match_days, then lapsed aid up to what is still
-    short.
+35. awaited: not-seen lines whole (billed fees too) while the as-of day is within late_match_days; then what waits for a person (42, 43)
+    and lapsed aid, together up to what is still short.
 36. again: billed fee lines too; attempts not above again_times, as-of day within again_days of the first attempt. Failed lines that do
     not fit are passed over, later ones may still fit. "Later lines" are of any kind, by draw date.
 37. kept: with unbilled fees left out everywhere. A stopped plan's pending lines of every kind, unbilled fees too, stand at 0.00.
@@ -94,6 +94,14 @@ Of variance and proposals:
     students whose draw of that date is among them.
 42. Reductions: all lines that cannot give their share become zero together, then the others share anew. Spare cents go to the earliest
     lines.
+42. A not-seen line is awaited after late_match_days too where it stands posted, whole: its money may have been taken. It stands posted if
+    schedule_says is `posted`, or if the ledger holds a plan draw of its student, term and amount, within late_match_days of its draw date,
+    that is no bank event's pair and that no later such negative posting takes off (each the latest before it). The oldest line takes the
+    oldest posting. The lines' shares of a card fee play no part.
+43. Waiting for a person: a failed line whose last return has an unknown code or none, or a code that neither is presented again nor stops
+    the plan, whole; of an active part-cleared line what returns (not refunds) took off the money that lies on it, whatever their code but
+    a stopping one, up to what the line lacks. It is neither `again` nor spread, and goes before lapsed aid.
+44. first_changeable: where something is proposed, the first draw date of the changeable lines, changed or not.
 """
 
 from __future__ import annotations

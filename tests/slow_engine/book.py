@@ -100,10 +100,10 @@ class Event:
 
     @property
     def order(self) -> tuple[object, ...]:
-        """Settlement date, reference, amount, then all else that the row says; rows equal in all of it are alike."""
+        """Settlement date, reference, then all else that bears on a match; rows equal in all of it are alike."""
         return (
-            *(self.settled_on, self.reference, self.amount, self.outcome, *self.written),
-            *(self.kind, self.method, self.return_code, self.original_reference, self.position),
+            *(self.settled_on, self.reference, self.plan_id, self.amount, self.outcome, self.kind, self.written[2]),
+            *(self.original_reference, self.return_code, self.position),
         )
 
     @property

@@ -19,11 +19,12 @@ if TYPE_CHECKING:
 
 @dataclass
 class LedgerPairs:
-    """Postings by place in the student's list: cents of each that count elsewhere already, and the outside charges that payments met."""
+    """Postings by place in the student's list: what of each counts elsewhere already, which are bank events, which met outside charges."""
 
     counted_elsewhere: dict[int, int] = field(default_factory=dict)
     meets_outside: set[int] = field(default_factory=set)
     met_charges: set[int] = field(default_factory=set)
+    paired: set[int] = field(default_factory=set)
     reversed_charges: set[int] = field(default_factory=set)
 
 
@@ -72,6 +73,7 @@ def pair_ledger(settled: Settled, postings: list[Row], charges: list[Row], stude
             taken.add(j)
             pairs.counted_elsewhere[j] = postings[j]["amount"]
     _meet_outside(settled, pairs, postings, charges, taken)
+    pairs.paired = taken
     return pairs
 
 

@@ -11,8 +11,10 @@ from .states import late_money_may_come
 from .variance import balance_to_meet, baseline, has_uncleared
 
 if TYPE_CHECKING:
+    from datetime import date
+
     from .bill import Account
-    from .book import Line
+    from .book import Line, LineKey
     from .states import LineState, Settled
 
 
@@ -26,6 +28,7 @@ class Proposal:
     to_give_back: int = 0
     to_stop: int = 0
     to_collect: int = 0
+    first_changeable: date | None = None
     new_amounts: list[tuple[Line, int]] = field(default_factory=list)
     stops: list[Line] = field(default_factory=list)
 
@@ -42,6 +45,7 @@ class Proposal:
             "to_stop": self.to_stop,
             "to_collect": self.to_collect,
             "notice_by": after(min(changed), -notice_days) if changed else None,
+            "first_changeable": self.first_changeable,
         }
 
 
@@ -65,6 +69,7 @@ def propose(account: Account) -> Proposal:
     free = [s for s in pending if s.line.plan_id not in stopped and account.counts(s)]
     change = [s.line for s in free if s.is_plan_line and s.line.draw_date >= soon]
     out.kept = account.amount_in("in transit") + sum(s.line.amount for s in free if s.line not in change)
+    out.first_changeable = min((x.draw_date for x in change), default=None)
     rest = to_meet - out.again - out.awaited - out.kept
     if rest < 0:
         out.new_amounts = [(x, 0) for x in change]
@@ -119,15 +124,59 @@ def _raise(account: Account, out: Proposal, lines: list[Line], cents: int) -> No
 
 
 def _awaited(account: Account, variance: int) -> int:
-    """Not-seen draws that may come late, and lapsed aid as far as the plan is short by it."""
-    lines = sum(s.line.amount for s in account.lines if s.is_active and account.counts(s) and late_money_may_come(account.settled, s))
+    """Not-seen draws that may come late or stand posted; then, as far as the plan is short, what waits for a person, and lapsed aid."""
+    posted = _stand_posted(account)
+    lines = sum(
+        s.line.amount
+        for s in account.lines
+        if s.is_active and account.counts(s) and (late_money_may_come(account.settled, s) or s.line.key in posted)
+    )
+    held = sum(_waits_for_a_person(account, s) for s in account.lines if account.counts(s))
     base = baseline(account)
     lapsed = 0
     for row in account.aid:
         status, cents = aid_of_row(row, account.settled, account.as_of)
         if status == "lapsed" and aid_of_row(row, account.settled, base)[0] == "anticipated":
             lapsed += cents
-    return lines + min(max(0, lapsed), max(0, -variance - lines))
+    return lines + min(held + max(0, lapsed), max(0, -variance - lines))
+
+
+def _stand_posted(account: Account) -> set[LineKey]:
+    """Lines not seen that the plan system or the student's ledger shows as posted."""
+    lines = [s.line for s in account.lines if s.state == "not seen"]
+    posted = {x.key for x in lines if x.says == "posted"}
+    within = account.settled.book.rules.matching.late_match_days
+    for cents in {x.amount for x in lines}:
+        left: list[date] = []
+        rows = [p for i, p in enumerate(account.postings) if i not in account.pairs.paired and p["kind"] == "plan draw"]
+        for p in sorted((p for p in rows if abs(p["amount"]) == cents), key=lambda p: (p["posted_on"], p["amount"] < 0)):
+            if p["amount"] > 0:
+                left.append(p["posted_on"])
+            elif left:
+                left.pop()
+        for x in (x for x in lines if x.amount == cents):
+            near = [on for on in left if abs((on - x.draw_date).days) <= within]
+            if near:
+                left.remove(near[0])
+                posted.add(x.key)
+    return posted
+
+
+def _waits_for_a_person(account: Account, s: LineState) -> int:
+    """Cents that came back on a line and that nobody draws again before a person has decided."""
+    settled = account.settled
+    if s.state == "failed":
+        code = settled.book.code(s.failures[-1])
+        return s.line.amount if code is None or not (code.again or code.stops_plan) else 0
+    if s.state != "part cleared" or not s.is_active:
+        return 0
+    back = 0
+    for event in {share.event.position: share.event for share in s.shares if share.cents}.values():
+        for u in settled.undone.takers(event):
+            code = settled.book.code(u.by)
+            if u.by.outcome == "returned" and (code is None or not code.stops_plan):
+                back += u.cents
+    return min(back, s.line.amount - s.net)
 
 
 def _again(account: Account, stopped: set[str], short: int) -> int:

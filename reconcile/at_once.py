@@ -1,0 +1,103 @@
+"""How much of a run is done at once: into how many parts the student body is cut, and what several processes do side by side.
+
+A process that has settled a part also writes the rows of its large CSV files; put one after the other, in the order of terms and parts,
+they are the file. The number of parts depends on the exports alone, never on the machine.
+"""
+
+from __future__ import annotations
+
+from functools import partial
+from typing import TYPE_CHECKING, Final, NamedTuple
+
+from reconcile import schemas
+from reconcile.deliver.csv_out import write_rows
+from reconcile.forked import forked, processors
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Iterable, Sequence
+    from pathlib import Path
+
+    from reconcile.export_files import InputFile
+    from reconcile.exports import Exports
+    from reconcile.intake_files import FileRead
+    from reconcile.settle import Settled
+
+SMALL_ROWS: Final = 30_000
+"""Rows of all exports below which a second process costs more than it saves."""
+
+ROWS_A_PART: Final = 800_000
+"""Rows of a part, more or less: a run over a million students settles a few of many parts at a time, while the rest are only exports."""
+
+SMALL_BYTES: Final = 3_000_000
+"""Bytes of exports below which one process reads them all."""
+
+IN_PIECES: Final = ("students", "draws", "plans")
+"""The large files, each in the order of terms and, within a term, of students."""
+
+
+class Piece(NamedTuple):
+    """Rows of one file: of one term and one part of the student body."""
+
+    table: str
+    term: str
+    part: int
+    path: Path
+
+
+def how_many_parts(exports: Exports) -> int:
+    """Into how many parts to cut the student body."""
+    rows = sum(len(table) for table in exports.tables.values())
+    return 1 if rows < SMALL_ROWS else max(2, round(rows / ROWS_A_PART))
+
+
+def read_at_once(read: Callable[[InputFile], FileRead], files: Sequence[InputFile]) -> list[FileRead]:
+    """Every file read, in order; the largest are begun first."""
+    sizes = [file.path.stat().st_size if file.path.is_file() else 0 for file in files]
+    order = sorted(range(len(files)), key=lambda at: -sizes[at])
+    workers = processors() if sum(sizes) > SMALL_BYTES else 1
+    found = dict(zip(order, forked(read, [files[at] for at in order], workers), strict=True))
+    return [found[at] for at in range(len(files))]
+
+
+class SettledAtOnce:
+    """A `map` over parts by several processes, each of which also leaves the rows of the large files in a folder."""
+
+    def __init__(self, folder: Path) -> None:
+        self._folder = folder
+        self._turn = 0
+        self.pieces: tuple[Piece, ...] = ()
+
+    def __call__(self, settle: Callable[[Exports], Settled], parts: Sequence[Exports]) -> Iterable[Settled]:
+        """Settle every part; with a single part nothing is left in the folder."""
+        self.pieces = ()
+        if len(parts) < 2:
+            return [settle(part) for part in parts]
+        self._turn += 1
+        folder = self._folder / str(self._turn)
+        folder.mkdir(parents=True)
+        made = forked(partial(_settle_and_write, settle, folder), list(enumerate(parts)), processors())
+        self.pieces = tuple(piece for _settled, pieces in made for piece in pieces)
+        return [settled for settled, _pieces in made]
+
+    def in_order(self) -> dict[str, list[Path]]:
+        """The pieces of each large file in the order in which they make it up; none if there was a single part."""
+        found: dict[str, list[Path]] = {piece.table: [] for piece in self.pieces}
+        for piece in sorted(self.pieces, key=lambda piece: (piece.table, piece.term, piece.part)):
+            found[piece.table].append(piece.path)
+        return found
+
+
+def _settle_and_write(settle: Callable[[Exports], Settled], folder: Path, part: tuple[int, Exports]) -> tuple[Settled, list[Piece]]:
+    number, exports = part
+    settled = settle(exports)
+    pieces = []
+    for name in IN_PIECES:
+        table = settled.tables[name]
+        for at, (term, rows) in enumerate(table.groupby("term", sort=True)):
+            path = folder / f"{name}-{number}-{at}"
+            write_rows(rows, schemas.OUTPUTS[name], path)
+            pieces.append(Piece(name, str(term), number, path))
+    return settled, pieces
+
+
+__all__ = ["IN_PIECES", "Piece", "SettledAtOnce", "how_many_parts", "read_at_once"]

@@ -1,0 +1,96 @@
+"""Does independent work in several processes at once, on machines that can copy a running process (Linux): files read, parts settled.
+
+Each process starts as a copy of this one, so that nothing has to be sent to it; what it made comes back through a file of its own, whose
+bytes are mapped, not read. The same work gives the same results as doing it in turn. Where processes cannot be copied, or there is one
+processor only, it is done in turn.
+"""
+
+from __future__ import annotations
+
+import gc
+import mmap
+import os
+import pickle
+import sys
+import tempfile
+import warnings
+from concurrent.futures import ProcessPoolExecutor
+from concurrent.futures.process import BrokenProcessPool
+from multiprocessing import get_context
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, Final, TypeVar
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Sequence
+
+Given = TypeVar("Given")
+Made = TypeVar("Made")
+
+_ALIGNED: Final = 64
+"""Tables begin at such places of a file, as array code likes them."""
+
+_left: tuple[Callable[[Any], Any], Sequence[Any]] | None = None
+"""What the copies of this process find to do: set just before they are made, and taken away at once."""
+
+
+def processors() -> int:
+    """How many processors this process may use; one where processes cannot be copied."""
+    if not sys.platform.startswith("linux"):
+        return 1
+    return len(os.sched_getaffinity(0))
+
+
+def forked(work: Callable[[Given], Made], given: Sequence[Given], workers: int) -> list[Made]:
+    """What `work` makes of each thing given, in order, done by so many processes at once; in turn if that is one.
+
+    Errors:  an error of the work is raised here as it was there; MemoryError if a process was ended from outside.
+    """
+    global _left  # noqa: PLW0603 (a copied process finds its work where this one left it)
+    if min(workers, len(given)) < 2:
+        return [work(one) for one in given]
+    with tempfile.TemporaryDirectory(prefix="reconcile-") as place, warnings.catch_warnings():
+        # Python warns that a copy of a process with threads may hang; the copies use none of ours, and arrow starts its own anew.
+        warnings.simplefilter("ignore", DeprecationWarning)
+        _left = (work, given)
+        gc.freeze()
+        try:
+            with ProcessPoolExecutor(min(workers, len(given)), mp_context=get_context("fork")) as pool:
+                made = [pool.submit(_one, number, Path(place)) for number in range(len(given))]
+                return [_mapped(file.result()) for file in made]
+        except BrokenProcessPool as error:
+            raise MemoryError("a process that did part of the work was ended from outside: as a rule, memory ran out") from error
+        finally:
+            _left = None
+            gc.unfreeze()
+
+
+def _one(number: int, place: Path) -> Path:
+    """In a copied process: do one piece of the work and leave what it made in a file."""
+    if _left is None:
+        raise RuntimeError("no work was left for this process")
+    work, given = _left
+    buffers: list[pickle.PickleBuffer] = []
+    told = pickle.dumps(work(given[number]), protocol=5, buffer_callback=buffers.append)
+    views = [memoryview(told), *(buffer.raw() for buffer in buffers)]
+    head = pickle.dumps([view.nbytes for view in views])
+    path = place / str(number)
+    with path.open("xb") as file:
+        file.write(len(head).to_bytes(8, "little") + head)
+        for view in views:
+            file.write(bytes(-file.tell() % _ALIGNED))
+            file.write(view)
+    return path
+
+
+def _mapped(path: Path) -> Any:  # noqa: ANN401 (whatever the work made)
+    """What is in a file; its tables stay in the mapped file, which may be removed meanwhile."""
+    with path.open("rb") as file:
+        held = memoryview(mmap.mmap(file.fileno(), 0, access=mmap.ACCESS_READ))
+    path.unlink()
+    at = 8 + int.from_bytes(held[:8], "little")
+    pieces = []
+    for size in pickle.loads(held[8:at]):  # noqa: S301 (written by a copy of this process, into a folder of its own)
+        at += -at % _ALIGNED
+        pieces.append(held[at : at + size])
+        at += size
+    return pickle.loads(pieces[0], buffers=pieces[1:])  # noqa: S301 (as above)

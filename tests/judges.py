@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING
 
 import pytest
 import test_pairs
+import test_plain
 from compare_engines import compare_pack
 from story import run_together
 from story_expect import Checker
@@ -36,6 +37,8 @@ def many_sums() -> None:
     for amounts, undecided in (([50] * 13, True), ([5] * 10 + [40, 30, 30], True), ([51] * 13, False), ([33] * 13, False)):
         test_pairs.test_too_many_sums_are_never_guessed(amounts, undecided)
     test_pairs.test_twelve_sums_are_looked_at_one_by_one()
+    test_pairs.test_one_line_with_too_many_sums_keeps_no_other_from_its_own()
+    test_pairs.test_a_line_with_too_many_sums_is_not_paid_together_with_its_neighbour()
 
 
 PAIRS = (
@@ -46,6 +49,8 @@ PAIRS = (
     test_pairs.test_one_sum_over_neighbouring_lines_is_taken_only_if_there_is_one_way,
 )
 """Tests of single passes."""
+PLAIN = (test_plain.test_ordinary_students_go_in_bulk, test_plain.test_whoever_has_anything_not_unique_leaves_the_bulk_whole)
+"""Tests of who goes in bulk."""
 
 
 def agree(first: int) -> None:
@@ -91,10 +96,12 @@ def judges_of(module: str) -> tuple[Callable[[], object], ...]:
     for prefix, one in STORIES.items():
         if not refusals(one):
             groups.setdefault(one.run_with, {})[prefix] = one
+    plain = tuple(partial(judge, RULES) for judge in PLAIN) if module in {"plain", "bulk"} else ()
     pairs = PAIRS if module in {"most_pairs", "draws", "grouping", "attempts", "student_case"} else ()
     return (
         *(partial(agree, first) for first in range(300_000, 300_060, 10)),
         partial(told, 3_000),
+        *plain,
         *pairs,
         *(partial(stories_hold, stories) for stories in sorted(groups.values(), key=len, reverse=True)),
         *(partial(agree, first) for first in range(300_060, 300_120, 10)),

@@ -267,6 +267,24 @@ def test_too_many_sums_are_never_guessed(amounts: list[int], undecided: bool) ->
     assert [reason == UNDECIDED for reason in found.loose.values()] == [undecided] * len(amounts)
 
 
+def test_one_line_with_too_many_sums_keeps_no_other_from_its_own() -> None:
+    """Plan 0 has thirteen sums for its line; plan 1's line after it has two that make it, and they are taken."""
+    mine = [event(at, 1, 50) for at in range(13)]
+    other = [event(13 + at, 31, amount)._replace(plan=1) for at, amount in enumerate((30, 40))]
+    found = matched([line(0, 0, 100), line(1, 30, 70)._replace(plan=1)], [*mine, *other])
+    assert pairs_of(found, GROUPED) == [(13, 1), (14, 1)]
+    assert found.undecided_lines == frozenset({0})
+
+
+def test_a_line_with_too_many_sums_is_not_paid_together_with_its_neighbour() -> None:
+    """One sum of 170 would pay both lines, but the first of them is undecided: all three are for a person to decide."""
+    events = [*(event(at, 1, 50) for at in range(13)), event(13, 2, 170)]
+    found = matched([line(0, 0, 100), line(1, 1, 70)], events)
+    assert pairs_of(found, GROUPED) == []
+    assert found.undecided_lines == frozenset({0, 1})
+    assert set(found.loose.values()) == {UNDECIDED}
+
+
 def test_twelve_sums_are_looked_at_one_by_one() -> None:
     """Ten of 10 and two of 50: one way to make 100, which is taken."""
     found = matched([line(0, 0, 100)], [event(at, 1, amount) for at, amount in enumerate([10] * 10 + [50, 50])])

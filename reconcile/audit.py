@@ -314,7 +314,7 @@ def read_audit(run: Path) -> dict[str, Any]:
         right = audit["run_hash"] == run_hash(audit)
     except FileNotFoundError:
         raise RefusedError(f"{run} holds no {AUDIT_FILE}, so it is not the folder of a run. Check the path.") from None
-    except (OSError, ValueError, LookupError, TypeError, AttributeError):
+    except (OSError, ValueError, LookupError, TypeError, AttributeError, RecursionError):
         raise RefusedError(f"{path} cannot be read as the audit of a run. Restore that folder from a copy, or name another run.") from None
     if not right:
         raise RefusedError(f"{path} was changed since its run: its run hash is not that of what it names. Restore it from a copy.")
@@ -347,5 +347,5 @@ def last_signature(run: Path) -> str:
         return str(json.loads(path.read_text(encoding="utf-8"))["last"])
     except FileNotFoundError:
         return ""
-    except (OSError, ValueError, LookupError, TypeError):
+    except (OSError, ValueError, LookupError, TypeError, RecursionError):
         raise RefusedError(f"{path} cannot be read as the signatures of a run. Restore that folder from a copy.") from None

@@ -7,7 +7,6 @@ writing in Monday's workbook when Tuesday's run is already there, or in the firs
 
 from __future__ import annotations
 
-import json
 from typing import TYPE_CHECKING, Any, Final, NamedTuple
 
 from reconcile import audit, run_folder
@@ -76,7 +75,7 @@ def _edited(run: Path) -> Edited | None:
 def _audit_of(run: Path) -> dict[str, Any] | None:
     try:
         return audit.read_audit(run)
-    except (RefusedError, json.JSONDecodeError):
+    except (RefusedError, ValueError, RecursionError):
         return None
 
 

@@ -91,7 +91,7 @@ def _audit(run: Path) -> Mapping[str, Any]:
     """The audit of another run, as far as it can be read; nothing is held against it here."""
     try:
         audit = json.loads((run / AUDIT_FILE).read_bytes())
-    except (OSError, ValueError):
+    except (OSError, ValueError, RecursionError):
         return {}
     return audit if isinstance(audit, dict) else {}
 

@@ -22,7 +22,7 @@ if TYPE_CHECKING:
 
 _OF_THE_SYSTEM: Final = frozenset({".ds_store", "thumbs.db", "desktop.ini"})
 """Files that an operating system puts into a folder that someone looks into; lower case."""
-_STRANGE: Final = (LookupError, TypeError, ValueError, AttributeError)
+_STRANGE: Final = (LookupError, TypeError, ValueError, AttributeError, RecursionError)
 """What reading a changed audit may come to."""
 
 

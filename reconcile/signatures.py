@@ -119,7 +119,7 @@ def read_signatures(run: Path) -> tuple[Signature, ...]:
         return tuple(_signature(entry) for entry in document["signatures"])
     except FileNotFoundError:
         return ()
-    except (OSError, ValueError, LookupError, TypeError, AttributeError):
+    except (OSError, ValueError, LookupError, TypeError, AttributeError, RecursionError):
         raise RefusedError(f"{path} cannot be read as the signatures of a run. Restore that folder from a copy.") from None
 
 

@@ -180,7 +180,7 @@ def _audit(run: Path) -> dict[str, Any]:
         return dict(json.loads((run / "audit.json").read_text(encoding="utf-8")))
     except FileNotFoundError:
         raise RefusedError(f"{run} holds no audit.json, so it is not the folder of a run. Check the path.") from None
-    except (OSError, ValueError):
+    except (OSError, ValueError, RecursionError):
         raise RefusedError(f"{run / 'audit.json'} cannot be read. Restore that folder from a copy, or name another run.") from None
 
 

@@ -385,3 +385,14 @@ def test_verify_writes_nothing(office: Path, verify: Callable[..., tuple[int, st
     before = {p: p.stat().st_mtime_ns for p in office.rglob("*")}
     verify(LAST)
     assert {p: p.stat().st_mtime_ns for p in office.rglob("*")} == before
+
+
+@pytest.mark.parametrize("file", ["audit.json", "signatures.json"])
+def test_nesting_without_end_is_a_difference_and_no_fault(file: str, office: Path, verify: Callable[..., tuple[int, str]]) -> None:
+    """A file of thousands of brackets cannot be read as what it should be, and is told so."""
+    place = office / "reports" / LAST / file
+    place.unlink(missing_ok=True)
+    place.write_text("[" * 200_000, encoding="utf-8")
+    code, said = verify(LAST)
+    assert code in {1, 2}
+    assert file in said

@@ -9,7 +9,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from reconcile.exception_cautions import ask_counsel
-from reconcile.exception_facts import day_text, listed
+from reconcile.exception_facts import DECIDES_FIRST, day_text, listed
 from reconcile.money import people_money
 from reconcile.notices import earliest_new_draw, in_time, last_day
 
@@ -24,6 +24,9 @@ UNDER_A_STOP = "the plan is under a stop"
 AGREE = "Plan and bill agree: give nothing more back and change no draw for it; confirm how it was settled."
 
 
+NOTICE = "A changed draw needs written notice"
+
+
 def person_first(on: Ground, row: int) -> str:
     """Why a person decides before anything is proposed, "" where the engine may propose."""
     if row < 0 or not on.at.decide[row]:
@@ -35,8 +38,8 @@ def person_first(on: Ground, row: int) -> str:
     if ("student", on.plans["student_id"][row]) in blocked or any(("plan", plan) in blocked for plan in plans):
         return "A row of this student or plan was rejected (rejected_rows.csv): no draw is proposed until it is mended."
     if row in on_told_rows(on):
-        return "The banks dispute a return (codes R61 to R77): a person decides first; nothing is proposed and nothing is presented again."
-    return "Money fits the draws in more than one way: a person decides first; nothing is proposed and nothing is presented again."
+        return f"The banks dispute a return (codes R61 to R77): {DECIDES_FIRST}; nothing is proposed and nothing is presented again."
+    return f"Money fits the draws in more than one way: {DECIDES_FIRST}; nothing is proposed and nothing is presented again."
 
 
 def on_told_rows(on: Ground) -> frozenset[int]:
@@ -197,7 +200,7 @@ def _draws(on: Ground, row: int, advice: Advice) -> str:
         parts.append(f"Proposed: draw {words}.")
     if changed and advice.notice_for is not None:
         last = day_text(last_day(advice.notice_for, on.rules.plans.notice_days))
-        parts += [f"A changed draw needs written notice to the family by {last}.", _stays(on, row, advice), ask_counsel(on, row, advice)]
+        parts += [f"{NOTICE} to the family by {last}.", _stays(on, row, advice), ask_counsel(on, row, advice)]
     if halted:
         days = listed(f"{day_text(day)} ({people_money(old)})" for day, old, _new, _plan, _line in halted)
         parts.append(f"Take no draw on {days}: the plan is under a stop until the family authorizes an account anew.")

@@ -32,6 +32,8 @@ if TYPE_CHECKING:
     from reconcile.worked import Worked
 
 NO_ADVICE = Advice()
+DECIDES_FIRST = "a person decides first"
+"""Said where nothing may be proposed before somebody has looked."""
 
 
 @dataclass(frozen=True)
@@ -47,6 +49,7 @@ class Fact:
     soon:      a draw comes within soon_days: it leads the list.
     instead:   the advice takes the place of the office's own first step, which does not fit the case.
     lead:      said before the office's own first step.
+    before:    the last day on which what is advised can still be done in time, if it ends before the rule's own days.
     """
 
     kind: str
@@ -65,6 +68,7 @@ class Fact:
     soon: bool = False
     instead: bool = False
     lead: str = ""
+    before: int | None = None
 
 
 @lru_cache(maxsize=4096)
@@ -190,6 +194,13 @@ class Ground:
         if id(table) not in self._read:
             self._read[id(table)] = Columns(table)
         return self._read[id(table)]
+
+    @cached_property
+    def notice_by(self) -> dict[tuple[str, str], int]:
+        """Last day for notice of a changed draw, by term and student, where one is proposed."""
+        day = self.plans["notice_by"]
+        at = np.flatnonzero(day > 0)
+        return {(self.plans["term"][row], self.plans["student_id"][row]): int(day[row]) for row in at.tolist()}
 
     @cached_property
     def billed(self) -> dict[str, bool]:

@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Any
 import pandas as pd
 
 from reconcile.common_causes import run_lines
-from reconcile.exception_advice import AGREE, ONE_OR_THE_OTHER
+from reconcile.exception_advice import AGREE, NOTICE, ONE_OR_THE_OTHER
 from reconcile.exception_facts import Fact, Ground
 from reconcile.exception_kinds import BY_NAME, GROUPS
 from reconcile.exceptions_bank import undecided_money
@@ -72,7 +72,7 @@ def list_exceptions(
     rows = {id_: _row(id_, fact, stood[id_], rules, as_of) for id_, fact in zip(ids, told, strict=True)}
     _lead_severity(rows, dict(zip(map(id, lines), ids[len(facts) :], strict=True)), leads, ids)
     order = _order(told, ids, rows, {at_: ids[len(facts) + lines.index(line)] for at_, line in leads.items()})
-    gone = memory.gone(dict.fromkeys(ids, 0))
+    gone = [_told_otherwise(row, told) for row in memory.gone(dict.fromkeys(ids, 0))]
     gone.sort(key=lambda row: (_group(row["kind"]), row["term"], row["student_id"], row["exception_id"]))
     amounts = {id_: fact.amount for id_, fact in zip(ids, told, strict=True)}
     known = rows | {row["exception_id"]: row for row in gone}
@@ -81,12 +81,25 @@ def list_exceptions(
     return ExceptionList(typed([*(rows[id_] for id_ in order), *gone], "exceptions"), memory.log(amounts, known), said)
 
 
+def _told_otherwise(row: dict[str, Any], told: Sequence[Fact]) -> dict[str, Any]:
+    """A row that is no longer found, with a word where the list now says something else of the same student and draw."""
+    about = [
+        fact.kind
+        for fact in told
+        if row["student_id"] and fact.student_id == row["student_id"] and fact.term == row["term"] and fact.line in {"", row["line"]}
+    ]
+    if not about or row["standing"] != RESOLVED or not str(row["action"]).startswith("Nothing more to do"):
+        return row
+    gone = str(row["action"]).replace("Nothing more to do: it is", "It is")
+    return row | {"action": f"{gone} Of this student the list now tells: {', '.join(dict.fromkeys(about))}. Look there."}
+
+
 def find_facts(at: Worked, exports: Exports, rules: Rules, fee_terms: frozenset[str]) -> list[Fact]:
     """Every fact of a part of the student body, before one cause is told once."""
     on, days = Ground.of(at, exports, rules, fee_terms), rules.banking_days()
     not_taken = list(draws_not_taken(on))
     failed = [(fact.student_id, fact.plan_id, fact.amount) for fact in not_taken if fact.kind == "failed draw"]
-    return [
+    found = [
         *money_taken_wrongly(on, days),
         *not_taken,
         *bill_and_plan(on),
@@ -95,6 +108,15 @@ def find_facts(at: Worked, exports: Exports, rules: Rules, fee_terms: frozenset[
         *systems_apart(on, days),
         *came_late_or_early(on),
     ]
+    return [_in_time(on, fact) for fact in found]
+
+
+def _in_time(on: Ground, fact: Fact) -> Fact:
+    """The fact with the last day for notice, where its advice asks for a notice that can still go out."""
+    if not any(NOTICE in part for part in fact.advice):
+        return fact
+    last = on.notice_by.get((fact.term, fact.student_id))
+    return fact if last is None or last < on.today else replace(fact, before=last)
 
 
 def facts_of_close(at: Worked, exports: Exports, rules: Rules, since: Since) -> list[Fact]:
@@ -128,6 +150,8 @@ def severity_of(fact: Fact, rules: Rules) -> str:
 def _row(id_: str, fact: Fact, stood: Stood, rules: Rules, as_of: date) -> dict[str, Any]:
     rule = rules.exceptions.kinds[fact.kind]
     act_by = stood.first_seen + pd.Timedelta(days=rule.act_by_days)
+    if fact.before is not None:
+        act_by = min(act_by, pd.Timestamp(fact.before, unit="D"))
     decided, severity = stood.decided, severity_of(fact, rules)
     return {
         "exception_id": id_,

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from reconcile.exception_advice import conditional, person_first, proposal
-from reconcile.exception_facts import day_text, listed, sentence
+from reconcile.exception_facts import DECIDES_FIRST, day_text, listed, sentence
 from reconcile.late_returns import late_words
 from reconcile.ledger import ANOTHER_KIND
 from reconcile.money import people_money
@@ -165,7 +165,7 @@ def _again_words(on: Ground, line: int, row: int, tries: list[Try]) -> str:
 
 def _why_not_again(on: Ground, line: int, row: int) -> str:
     if person_first(on, row):
-        return "a person decides first"
+        return DECIDES_FIRST
     if on.lines["stopped"][line]:
         return "the plan is under a stop until the family authorizes an account anew"
     if not on.lines["again"][line]:

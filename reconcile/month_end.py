@@ -9,6 +9,7 @@ Pure, like the run itself. A first close opens from the schedules: its opening i
 from __future__ import annotations
 
 from dataclasses import dataclass
+from datetime import timedelta
 from typing import TYPE_CHECKING
 
 import pandas as pd
@@ -27,6 +28,7 @@ from reconcile.tie_out import BANK, LEDGER, TO_BANK, TO_LEDGER, UNEXPLAINED, tie
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
+    from datetime import date
 
     from reconcile.closing_lines import PreviousClose
     from reconcile.exports import Exports
@@ -113,6 +115,7 @@ def _checks(at: Worked, exports: Exports, rules: Rules, previous: PreviousClose 
     """OUTPUTS["close_checks"]: what this close could be held against, and what not, each in a sentence."""
     rows = [
         _previous_check(previous),
+        _months_check(previous, at.as_of),
         _bank_check(at, exports),
         _postings_check(exports),
         _general_check(at, exports, rules),
@@ -128,6 +131,22 @@ def _previous_check(previous: PreviousClose | None) -> tuple[str, bool, str]:
         what = "No earlier close: the roll-forward opens from the schedules, at zero, and every plan stands under new plans."
         return "close before", False, what
     return "close before", True, f"Opens where {previous.name} ended."
+
+
+def _months_check(previous: PreviousClose | None, as_of: date) -> tuple[str, bool, str]:
+    """Whether the close ends a month, and no month was left out before it."""
+    check = "whole months, none left out"
+    told = []
+    if (as_of + timedelta(days=1)).day != 1:
+        told.append(f"{as_of} is not the last day of its month")
+    if previous is not None:
+        months = (as_of.year - previous.as_of.year) * 12 + as_of.month - previous.as_of.month
+        if months > 1:
+            told.append(f"no close stands between {previous.as_of} and {as_of}: this roll-forward covers {months} months")
+    if not told:
+        return check, True, "The close ends a month, and no month was left out before it."
+    sentence = "; ".join(told)
+    return check, False, f"{sentence[0].upper()}{sentence[1:]}."
 
 
 def _bank_check(at: Worked, exports: Exports) -> tuple[str, bool, str]:

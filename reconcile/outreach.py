@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, Any, Final
 
 import pandas as pd
 
+from reconcile.exception_facts import DECIDES_FIRST
 from reconcile.money import parse_rule_money, people_money
 from reconcile.standing import CARRIED, CHANGED, NEW, typed
 
@@ -27,6 +28,9 @@ MONTHS: Final = (
     *("January", "February", "March", "April", "May", "June"),
     *("July", "August", "September", "October", "November", "December"),
 )
+FAILED: Final = "failed draw"
+UNSETTLED: Final = frozenset({"unauthorized", "chargeback", "dishonored", "contested"})
+"""Classes of codes after which the bursar and the bank speak first, and no family is asked for money."""
 NOT_KNOWN: Final = "[fill in]"
 Row = dict[str, Any]
 
@@ -44,12 +48,14 @@ def outreach(
     letters = rules.letters
     if letters is None:
         return typed([], "outreach")
-    families: dict[str, list[Row]] = {}
-    for row in _concerning(exceptions, letters):
-        families.setdefault(row["student_id"], []).append(row)
-    whose = list(families)
+    concerning = _concerning(exceptions, letters)
+    whose = [row["student_id"] for row in concerning]
     of_plan = {(r["term"], r["student_id"]): r for r in _records(plans[plans["student_id"].isin(whose)])}
     of_line = {(r["student_id"], r["plan_id"], r["line"]): r for r in _records(draws[draws["student_id"].isin(whose)])}
+    families: dict[str, list[Row]] = {}
+    for row in concerning:
+        if row["kind"] != FAILED or _is_owed(row, of_plan, of_line, rules):
+            families.setdefault(row["student_id"], []).append(row)
     rows = [_family(student, causes, of_plan, of_line, rules, letters, as_of, names) for student, causes in families.items()]
     return typed(rows, "outreach")
 
@@ -69,6 +75,22 @@ def _concerning(exceptions: pd.DataFrame, letters: Letters) -> list[Row]:
         if not waits and not written:
             found.append(row)
     return found
+
+
+def _is_owed(row: Row, of_plan: Mapping[tuple[str, str], Row], of_line: Mapping[tuple[str, str, str], Row], rules: Rules) -> bool:
+    """Whether a family may be told of a failed draw that its part of the bill is open.
+
+    Not where later draws already carry the money, nor where somebody has to decide or to ask the bank first: a family that pays then
+    pays twice.
+    """
+    plan = of_plan.get((row["term"], row["student_id"]))
+    if plan is not None and plan["variance"] >= -rules.plans.plan_tolerance and not plan["again"]:
+        return False
+    line = of_line.get((row["student_id"], row["plan_id"], row["line"]), {})
+    method, code = line.get("method", ""), line.get("return_code", "")
+    found = rules.returns.code(method, code) or rules.returns.code("", code)
+    decided = found is not None and (found.again or found.stops_plan) and found.klass not in UNSETTLED
+    return decided and DECIDES_FIRST not in row["action"]
 
 
 def _family(

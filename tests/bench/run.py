@@ -91,7 +91,7 @@ def contestants(exports: Path, rules: Path, out: Path) -> dict[str, list[str]]:
     places = {name: out / name for name in ("reconcile", "pandas", "sql")}
     for folder in places.values():
         folder.mkdir(parents=True, exist_ok=True)
-    options = ["--as-of", AS_OF, "--rules", str(rules), "--reports", str(places["reconcile"])]
+    options = ["--as-of", AS_OF, "--rules", str(rules), "--reports", str(places["reconcile"]), "--only", "csv"]
     return {
         "reconcile daily": [python, "-m", "reconcile", "daily", str(exports), *options],
         "plain pandas": [python, str(HERE / "plain_pandas.py"), str(exports), str(places["pandas"])],

@@ -11,11 +11,13 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any, Final
 
+import numpy as np
 import pandas as pd
 
 from reconcile.exception_facts import DECIDES_FIRST
 from reconcile.money import parse_rule_money, people_money
 from reconcile.standing import CARRIED, CHANGED, NEW, typed
+from reconcile.texts import among
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping, Sequence
@@ -31,6 +33,8 @@ MONTHS: Final = (
 FAILED: Final = "failed draw"
 UNSETTLED: Final = frozenset({"unauthorized", "chargeback", "dishonored", "contested"})
 """Classes of codes after which the bursar and the bank speak first, and no family is asked for money."""
+PLAN_COLUMNS: Final = ["term", "student_id", "variance", "again", "proposed_draws", "to_give_back", "to_collect", "notice_by"]
+DRAW_COLUMNS: Final = ["student_id", "plan_id", "line", "draw_date", "method", "return_code"]
 NOT_KNOWN: Final = "[fill in]"
 Row = dict[str, Any]
 
@@ -49,9 +53,17 @@ def outreach(
     if letters is None:
         return typed([], "outreach")
     concerning = _concerning(exceptions, letters)
+    if not concerning:
+        return typed([], "outreach")
     whose = [row["student_id"] for row in concerning]
-    of_plan = {(r["term"], r["student_id"]): r for r in _records(plans[plans["student_id"].isin(whose)])}
-    of_line = {(r["student_id"], r["plan_id"], r["line"]): r for r in _records(draws[draws["student_id"].isin(whose)])}
+    told = np.flatnonzero(among(plans["student_id"], whose))
+    of_plan = {(r["term"], r["student_id"]): r for r in _records(plans[PLAN_COLUMNS].iloc[told])}
+    named = pd.MultiIndex.from_tuples([(row["plan_id"], row["line"]) for row in concerning], names=["plan_id", "line"])
+    of_whom = draws[DRAW_COLUMNS].iloc[np.flatnonzero(among(draws["student_id"], whose))]
+    of_line = {
+        (r["student_id"], r["plan_id"], r["line"]): r
+        for r in _records(of_whom[pd.MultiIndex.from_frame(of_whom[["plan_id", "line"]]).isin(named)])
+    }
     families: dict[str, list[Row]] = {}
     for row in concerning:
         if row["kind"] != FAILED or _is_owed(row, of_plan, of_line, rules):

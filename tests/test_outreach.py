@@ -32,7 +32,8 @@ def families(
     as_of: date = AS_OF,
     names: dict[str, str] | None = None,
 ) -> list[dict[str, Any]]:
-    """The rows of outreach for these exceptions, plans and draws."""
+    """The rows of outreach for these exceptions, plans and draws; without draws, each student's first draw came back R01."""
+    draws = draws or [draw(int(row["student_id"])) for row in exceptions if row["student_id"]]
     found = outreach(typed(exceptions, "exceptions"), typed(plans, "plans"), typed(draws, "draws"), RULES, as_of, names or {})
     return [{str(name): cell for name, cell in row.items()} for row in found.to_dict("records")]
 
@@ -41,8 +42,12 @@ def plan(number: int, **cells: Any) -> dict[str, Any]:
     return row_of("plans", term="2026-FA", student_id=f"{number:08d}", plan_ids=f"P{number}", **cells)
 
 
-def draw(number: int, line: str = "1", day: str = "2026-11-10") -> dict[str, Any]:
-    return row_of("draws", term="2026-FA", student_id=f"{number:08d}", plan_id=f"P{number}", line=line, draw_date=pd.Timestamp(day))
+def draw(number: int, line: str = "1", day: str = "2026-11-10", code: str = "R01") -> dict[str, Any]:
+    """A bank draw that came back."""
+    cells = {"method": "bank", "return_code": code}
+    return row_of(
+        "draws", term="2026-FA", student_id=f"{number:08d}", plan_id=f"P{number}", line=line, draw_date=pd.Timestamp(day), **cells
+    )
 
 
 def test_a_family_gets_one_letter_with_all_its_causes() -> None:
@@ -96,7 +101,22 @@ def test_a_draw_that_was_not_seen_is_told_only_once_a_person_confirmed_it() -> N
     assert "The draw of November 10, 2026 for 100.01" in row["letter"]
 
 
-PROPOSED = {"proposed_draws": "2026-12-10 170.89", "notice_by": pd.Timestamp("2026-11-30"), "variance": 1750_00}
+@pytest.mark.parametrize("code", ["R06", "R10", "R99", ""])
+def test_no_money_is_asked_for_while_somebody_decides_first(code: str) -> None:
+    """Not authorized, an unknown or an undecided code: the bank and the bursar speak first."""
+    assert families([exception(1)], draws=[draw(1, code=code)]) == []
+    assert len(families([exception(1)], draws=[draw(1, code="R02")])) == 1
+    disputed = exception(1, action="Do not present it again: a person decides first.")
+    assert families([disputed]) == []
+
+
+def test_no_money_is_asked_for_that_later_draws_carry() -> None:
+    """A failed draw whose plan and bill agree gives no letter: a family that pays it pays twice."""
+    assert families([exception(1)], [plan(1, variance=0)]) == []
+    assert len(families([exception(1)], [plan(1, variance=-100_01)])) == 1
+
+
+PROPOSED: dict[str, Any] = {"proposed_draws": "2026-12-10 170.89", "notice_by": pd.Timestamp("2026-11-30"), "variance": 1750_00}
 
 
 def test_new_amounts_stand_in_a_letter_only_where_they_hold() -> None:
@@ -104,10 +124,10 @@ def test_new_amounts_stand_in_a_letter_only_where_they_hold() -> None:
     (over,) = families([exception(1, kind="plan exceeds bill", line="")], [plan(1, **PROPOSED)])
     assert "170.89 on December 10, 2026" in over["letter"]
     assert "notice in writing by November 30, 2026, at least 10 days before" in over["letter"]
-    (failed,) = families([exception(1)], [plan(1, **PROPOSED)])
+    (failed,) = families([exception(1)], [plan(1, **PROPOSED | {"variance": -100_01})])
     assert "170.89" not in failed["letter"]
     assert "None changes without a notice to you in writing at least 10 days before" in failed["letter"]
-    both = families([exception(1, kind="plan exceeds bill", line=""), exception(1)], [plan(1, **PROPOSED)])
+    both = families([exception(1, kind="plan exceeds bill", line=""), exception(1, kind="draw for less")], [plan(1, **PROPOSED)])
     assert "170.89" not in both[0]["letter"]
 
 
@@ -129,10 +149,12 @@ def test_money_that_may_be_due_back_comes_with_its_caution() -> None:
 def test_every_letter_ends_with_the_caution_and_leaves_no_gap_open() -> None:
     """Each kind's letter closes with the office's own words, and what is not known is plain to see."""
     for kind in LETTERS.kinds if LETTERS else ():
-        (row,) = families([exception(1, kind=kind, disposition="confirmed", line="9")], [plan(1, **PROPOSED, again=1, to_collect=2)])
+        (row,) = families(
+            [exception(1, kind=kind, disposition="confirmed", line="9")], [plan(1, **PROPOSED, again=1, to_collect=2)], [draw(1, "9")]
+        )
         assert row["letter"].endswith("the college's own policy decides.")
         assert "{" not in row["letter"] + row["greeting"]
-    assert "The draw of [fill in]" in families([exception(1, line="9")])[0]["letter"]
+    assert "The draw of [fill in]" in families([exception(1, kind="draw for more", line="9")])[0]["letter"]
 
 
 def test_names_only_where_they_are_given() -> None:

@@ -27,8 +27,10 @@ _ADDED = {"draw_dates": ("term", "draw_date"), "settlement_days": ("settled_on",
 class Tables(Mapping[str, pd.DataFrame]):
     """Tables by name, each put together when it is first asked for: a run whose large files are written in pieces needs few of them."""
 
-    def __init__(self, make: Mapping[str, Callable[[], pd.DataFrame]]) -> None:
+    def __init__(self, make: Mapping[str, Callable[[], pd.DataFrame]], entries: Sequence[pd.DataFrame] = ()) -> None:
         self._make = dict(make)
+        self.entries_in_slices = tuple(entries)
+        """The table of entries in slices, in its order, for a writer that need not hold it as a whole."""
         self._made: dict[str, pd.DataFrame] = {}
 
     def __getitem__(self, name: str) -> pd.DataFrame:
@@ -47,7 +49,7 @@ class Tables(Mapping[str, pd.DataFrame]):
 
     def __or__(self, others: Mapping[str, pd.DataFrame]) -> Tables:
         """These tables and others."""
-        both = Tables(self._make | {name: partial(others.__getitem__, name) for name in others})
+        both = Tables(self._make | {name: partial(others.__getitem__, name) for name in others}, self.entries_in_slices)
         both._made = self._made | dict(others)
         return both
 
@@ -76,8 +78,17 @@ def merge(settled: Sequence[Settled], rules: Rules) -> Tables:
             "next_draws": lambda: next_draws(_joined(of("coming")), rules),
             "return_rates": lambda: return_rates(_joined(of("rates"))),
             "proof": lambda: _joined(of("proof")),
-        }
+        },
+        _slices(of("entries")),
     )
+
+
+def _slices(entries: Sequence[pd.DataFrame]) -> list[pd.DataFrame]:
+    """The entries of all parts in the order of exports; each part's table is in that order."""
+    bounds = [np.searchsorted(positions(pd.Index(list(EXPORTS), dtype="str"), part["export"]), range(len(EXPORTS) + 1)) for part in entries]
+    return [
+        part.iloc[at[n] : at[n + 1]] for n in range(len(EXPORTS)) for part, at in zip(entries, bounds, strict=True) if at[n] < at[n + 1]
+    ]
 
 
 def _sorted(tables: Sequence[pd.DataFrame]) -> pd.DataFrame:

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Final, NamedTuple
 
 from reconcile import schemas
 from reconcile.deliver.csv_out import write_rows
-from reconcile.forked import forked, processors
+from reconcile.forked import forked, let_go, processors
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Sequence
@@ -77,6 +77,7 @@ class SettledAtOnce:
         folder.mkdir(parents=True)
         made = forked(partial(_settle_and_write, settle, folder), list(enumerate(parts)), processors())
         self.pieces = tuple(piece for _settled, pieces in made for piece in pieces)
+        let_go()
         return [settled for settled, _pieces in made]
 
     def in_order(self) -> dict[str, list[Path]]:

@@ -14,6 +14,7 @@ import pickle
 import sys
 import tempfile
 import warnings
+import weakref
 from concurrent.futures import ProcessPoolExecutor
 from concurrent.futures.process import BrokenProcessPool
 from multiprocessing import get_context
@@ -31,6 +32,16 @@ _ALIGNED: Final = 64
 
 _left: tuple[Callable[[Any], Any], Sequence[Any]] | None = None
 """What the copies of this process find to do: set just before they are made, and taken away at once."""
+
+
+_maps: weakref.WeakSet[mmap.mmap] = weakref.WeakSet()
+"""Mapped files whose tables may still be in use."""
+
+
+def let_go() -> None:
+    """Give back the memory that mapped tables fill by having been read: what is asked for again comes from their files."""
+    for mapped in list(_maps):
+        mapped.madvise(mmap.MADV_DONTNEED)
 
 
 def processors() -> int:
@@ -85,7 +96,9 @@ def _one(number: int, place: Path) -> Path:
 def _mapped(path: Path) -> Any:  # noqa: ANN401 (whatever the work made)
     """What is in a file; its tables stay in the mapped file, which may be removed meanwhile."""
     with path.open("rb") as file:
-        held = memoryview(mmap.mmap(file.fileno(), 0, access=mmap.ACCESS_READ))
+        mapped = mmap.mmap(file.fileno(), 0, access=mmap.ACCESS_READ)
+    _maps.add(mapped)
+    held = memoryview(mapped)
     path.unlink()
     at = 8 + int.from_bytes(held[:8], "little")
     pieces = []

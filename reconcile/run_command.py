@@ -18,6 +18,7 @@ from reconcile.cli_support import map_hint, say, show, step
 from reconcile.deliver import csv_out, summary
 from reconcile.deliver.close_summary import close_summary
 from reconcile.deliver.shown import Shown, names_of
+from reconcile.forked import let_go
 from reconcile.month_end import Closing
 from reconcile.reading import (
     close_before,
@@ -134,6 +135,7 @@ class Made:
 def _write(request: Request, made: Made) -> Path:
     """The run folder, in its place once it is whole."""
     step("Writing the report")
+    let_go()
     parent = request.reports if request.into is None else request.into.parent
     for name in run_folder.signed_runs(parent, request.as_of, made.kind):
         say(f"Note: {name} is signed already and stays as it is. Later runs follow this new one: have it signed too, or remove it.")

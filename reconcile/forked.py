@@ -21,6 +21,8 @@ from multiprocessing import get_context
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final, TypeVar
 
+from reconcile.errors import RefusedError
+
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
 
@@ -54,7 +56,7 @@ def processors() -> int:
 def forked(work: Callable[[Given], Made], given: Sequence[Given], workers: int) -> list[Made]:
     """What `work` makes of each thing given, in order, done by so many processes at once; in turn if that is one.
 
-    Errors:  an error of the work is raised here as it was there; MemoryError if a process was ended from outside.
+    Errors:  an error of the work is raised here as it was there; RefusedError if a process was ended from outside.
     """
     global _left  # noqa: PLW0603 (a copied process finds its work where this one left it)
     if min(workers, len(given)) < 2:
@@ -69,7 +71,8 @@ def forked(work: Callable[[Given], Made], given: Sequence[Given], workers: int) 
                 made = [pool.submit(_one, number, Path(place)) for number in range(len(given))]
                 return [_mapped(file.result()) for file in made]
         except BrokenProcessPool as error:
-            raise MemoryError("a process that did part of the work was ended from outside: as a rule, memory ran out") from error
+            told = "A process that did part of the work was ended from outside: as a rule, memory ran out. No report was left."
+            raise RefusedError(told, ("Close other programs or take a larger machine, then run again.",)) from error
         finally:
             _left = None
             gc.unfreeze()

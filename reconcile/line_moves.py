@@ -108,19 +108,39 @@ def _at(column: pd.Series, at: Ints) -> Ints:
 def _ends(before: pd.DataFrame, now: pd.DataFrame, was_at: Ints, now_at: Ints) -> _Ends:
     status_was, status_now = picked(before["line_status"], was_at), picked(now["line_status"], now_at)
     was, amount = _at(before["scheduled"], was_at), _at(now["scheduled"], now_at)
+    here = _groups(picked(before["state"], was_at))
+    net_was = _at(before["cleared"], was_at)
+    moved_over = _with_money_under_another_name(before, now, was_at, now_at)
+    for at, earlier in moved_over.items():  # the same line by another method, say: its money came before, and does not come again
+        state = before["state"].iloc[earlier]
+        here["none"][at], here["with money"][at], here[state][at] = False, True, True
+        was[at], net_was[at] = before["scheduled"].iloc[earlier], before["cleared"].iloc[earlier]
     stood_cancelled = is_word(status_was, "cancelled") | ((was_at >= 0) & (was == 0))
     return _Ends(
-        here=_groups(picked(before["state"], was_at)),
+        here=here,
         there=_groups(picked(now["state"], now_at)),
         was=was,
         now=amount,
-        net_was=_at(before["cleared"], was_at),
+        net_was=net_was,
         net_now=_at(now["cleared"], now_at),
         rolled_was=_at(before["rolled"], was_at),
         rolled_now=_at(now["rolled"], now_at),
         new_plan=(now_at >= 0) & ~among(picked(now["plan_id"], now_at), before["plan_id"]),
         reinstated=stood_cancelled & is_word(status_now, "active") & (amount > 0),
     )
+
+
+def _with_money_under_another_name(before: pd.DataFrame, now: pd.DataFrame, was_at: Ints, now_at: Ints) -> dict[int, int]:
+    """Lines that seem new and had money at the close before, when their term, student or method was another; with their row there."""
+    fresh = np.flatnonzero((was_at < 0) & (now_at >= 0))
+    had = np.flatnonzero(among(before["state"], WITH_MONEY))
+    if not len(fresh) or not len(had):
+        return {}
+    names = zip(before["plan_id"].iloc[had].tolist(), before["line"].iloc[had].tolist(), strict=True)
+    known = dict(zip(names, had.tolist(), strict=True))
+    rows = now.iloc[now_at[fresh]]
+    keys = zip(rows["plan_id"].tolist(), rows["line"].tolist(), strict=True)
+    return {int(at): known[key] for at, key in zip(fresh.tolist(), keys, strict=True) if key in known}
 
 
 def _groups(state: pd.Series) -> dict[str, Bools]:

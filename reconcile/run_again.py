@@ -60,6 +60,8 @@ class _Found:
 
     differences: list[str] = field(default_factory=list)
     notes: list[str] = field(default_factory=list)
+    gone: bool = False
+    """Whether something that the run read is no longer there as it was, and may be so."""
 
 
 def run_again(run: Path, said: Mapping[str, Any], at_hand: AtHand) -> Again:
@@ -77,6 +79,8 @@ def run_again(run: Path, said: Mapping[str, Any], at_hand: AtHand) -> Again:
     notes = _notes(run, said, at_hand, found)
     if found.differences:
         return Again((*found.differences, "so the run was not made again: another input gives another result"))
+    if found.gone:
+        return Again((), tuple(found.notes))
     step("Running again from the same inputs")
     with tempfile.TemporaryDirectory(prefix="reconcile-verify-") as place:
         request = _request(run, said, at_hand, rules_folder, map_file, notes, Path(place))
@@ -169,7 +173,8 @@ def _one_file(run: Path, said: Mapping[str, Any], was: Mapping[str, Any], at_han
         places = (place for place in (kept, reports / was["file"]) if place is not None and place.is_file())
         path = next((place for place in places if audit.sha256_of(place) == was["sha256"]), None)
         if path is None:
-            found.differences.append(f"the workbook {was['file']}, in which people had written, is not as the run read it")
+            found.notes.append(f"the workbook {was['file']} was saved again since this run read it, so the run could not be made again")
+            found.gone = True
             return None
         return NotesFile(path, was["file"], reports / of_run)
     previous = (said["previous"] or {}).get("run", "")

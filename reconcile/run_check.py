@@ -50,10 +50,11 @@ def check_run(run: Path) -> RunCheck:
 
     Errors:  RefusedError if this is not the folder of a run at all.
     """
-    name = run.resolve().name
+    name = run.absolute().name if run.name not in {"", ".."} else run.resolve().name
     if not run.is_dir() or not ((run / AUDIT_FILE).is_file() or (run / SIGNATURES_FILE).is_file() or parse_run_name(name)):
         raise RefusedError(f"{run} is not the folder of a run: it holds no {AUDIT_FILE}. Check the path.")
     audit, differences = _audit_of(run, name)
+    differences += list(_links(run, name))
     if not audit:
         return RunCheck(name, {}, tuple(differences))
     try:
@@ -77,6 +78,15 @@ def _audit_of(run: Path, name: str) -> tuple[dict[str, Any], list[str]]:
         broken = ["it says the same in other bytes than the run wrote"]
     told = [f"{AUDIT_FILE} of {name} was changed since the run: {one}" for one in broken]
     return audit, told + list(_wrong_place(name, audit))
+
+
+def _links(run: Path, name: str) -> Iterator[str]:
+    """What is only a link lies elsewhere, where others may change it."""
+    if run.is_symlink():
+        yield f"the folder {name} is only a link to another place"
+    for path in sorted(run.rglob("*")):
+        if path.is_symlink():
+            yield f"{path.relative_to(run).as_posix()} of {name} is only a link to another place, and no file of a run"
 
 
 def _own_hash(audit: Mapping[str, Any]) -> list[str]:

@@ -135,6 +135,6 @@ def counted_of(run: RunTables, export: str, columns: Iterable[str]) -> Rows:
                 place = f"{source['file']}:{count['sheet']}:"
                 rows += [{"amount": count[column], "what": column.replace("_", " "), "where": place} for column in columns]
     table = pd.DataFrame(rows, columns=["amount", "what", "where"]).assign(
-        term="", student_id="", plan_id="", line="", date=pd.Series(pd.NaT, dtype="datetime64[s]"), match=""
+        term="", student_id="", plan_id="", line="", date=np.datetime64("NaT", "s"), match=""
     )
     return frame([table[list(ROW_COLUMNS)]])

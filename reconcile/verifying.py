@@ -82,7 +82,7 @@ def _done(checked: RunCheck, chain: ChainCheck, again: Again | None) -> list[str
         told.append(f"{count(len(chain.earlier), 'earlier run')}, back to {min(r.name for r in chain.earlier)}")
     elif checked.audit and checked.audit.get("previous") is None:
         told.append("the chain: this is the first run")
-    if again is not None:
+    if again is not None and again.same:
         told.append(f"made again from the same inputs: {count(again.same, 'file')} the same, byte for byte")
     return told
 

@@ -60,6 +60,16 @@ STORIES: dict[str, tuple[list[Line], list[Line], dict[str, int]]] = {
         [line("part cleared", cleared=600)],
         {"pending part cleared": -600, "pending uncleared part": -400},
     ),
+    "a draw that had cleared and whose plan is taken from a card now: its money does not come again": (
+        [line("cleared"), OTHER],
+        [line("cleared", method="card"), OTHER],
+        {},
+    ),
+    "a draw that had cleared came back, and its plan is taken from a card now": (
+        [line("cleared"), OTHER],
+        [line("failed", method="card"), OTHER],
+        {"open returned after clearing": 1000},
+    ),
     "a draw failed": ([line("pending")], [line("failed")], {"pending failed": -1000, "open new": 1000}),
     "a draw was not seen": ([line("in transit")], [line("not seen")], {"pending not seen": -1000, "open new": 1000}),
     "a draw was cancelled": ([line("pending")], [line("cancelled", line_status="cancelled")], {"pending cancelled": -1000}),

@@ -103,23 +103,26 @@ def sentence(kind: str, **gaps: object) -> str:
     return BY_NAME[kind].sentence.format(**{name: people_money(gap) if isinstance(gap, int) else gap for name, gap in gaps.items()})
 
 
-class Columns:
-    """A table's columns as plain arrays, made when first asked for: text as objects, dates as day numbers, cents as they are."""
+class Columns(dict[str, Any]):
+    """A table's columns as plain arrays, made when first asked for: text as objects, dates as day numbers, cents as they are.
+
+    A dictionary that fills itself, since the sentences of a large list ask for a cell millions of times.
+    """
 
     def __init__(self, table: pd.DataFrame) -> None:
+        super().__init__()
         self._table = table
-        self._made: dict[str, Any] = {}
 
-    def __getitem__(self, name: str) -> Any:  # noqa: ANN401 (text, numbers or day numbers, as the column is)
+    def __missing__(self, name: str) -> Any:  # noqa: ANN401 (text, numbers or day numbers, as the column is)
         """The column as an array."""
-        if name not in self._made:
-            column = self._table[name]
-            dtype = str(column.dtype)
-            dated = dtype.startswith("datetime")
-            self._made[name] = day_numbers(column) if dated else column.to_numpy(dtype=object) if dtype == "str" else column.to_numpy()
-        return self._made[name]
+        column = self._table[name]
+        dtype = str(column.dtype)
+        dated = dtype.startswith("datetime")
+        self[name] = day_numbers(column) if dated else column.to_numpy(dtype=object) if dtype == "str" else column.to_numpy()
+        return self[name]
 
     def __len__(self) -> int:
+        """How many rows the table has, not how many columns were asked for so far."""
         return len(self._table)
 
     def at(self, row: int) -> str:
@@ -247,10 +250,9 @@ class Ground:
         if name not in self._by_row:
             of = self.row_of_line if name == "lines" else self.at.keys.lookup(getattr(self.at, name))
             order = np.argsort(of, kind="stable")
-            self._by_row[name] = (order, of[order])
-        order, of = self._by_row[name]
-        first, after = np.searchsorted(of, [row, row + 1])
-        found = [int(at) for at in order[first:after]]
+            self._by_row[name] = (order, np.searchsorted(of[order], np.arange(len(self.at.keys) + 1)))
+        order, starts = self._by_row[name]
+        found: list[int] = order[starts[row] : starts[row + 1]].tolist()
         return sorted(found, key=self.line_order) if name == "lines" else found
 
     def line_order(self, line: int) -> tuple[int, str, tuple[int, int, str]]:
@@ -270,16 +272,15 @@ class Ground:
     def _pair_order(self) -> tuple[Ints, Ints]:
         line = self.at.matching.pairs["line"].to_numpy()
         order = np.argsort(line, kind="stable")
-        return order, line[order]
+        return order, np.searchsorted(line[order], np.arange(len(self.lines) + 1))
 
     def tries(self, line: int) -> list[Try]:
         """All events on a line, oldest first."""
-        order, by_line = self._pair_order
-        first, after = np.searchsorted(by_line, [line, line + 1])
+        order, starts = self._pair_order
         pairs, settled = self._pairs, self.events["settled_on"]
         found = [
             Try(int(pairs["event"][at]), int(settled[pairs["event"][at]]), int(pairs["cents"][at]), pairs["role"][at])
-            for at in order[first:after].tolist()
+            for at in order[starts[line] : starts[line + 1]].tolist()
         ]
         return sorted(found, key=lambda t: (t.settled, self.events["reference"][t.event], t.role, self.events.at(t.event)))
 

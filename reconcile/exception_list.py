@@ -7,6 +7,7 @@ the run before.
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from functools import lru_cache
 from typing import TYPE_CHECKING, Any
 
 import pandas as pd
@@ -149,9 +150,9 @@ def severity_of(fact: Fact, rules: Rules) -> str:
 
 def _row(id_: str, fact: Fact, stood: Stood, rules: Rules, as_of: date) -> dict[str, Any]:
     rule = rules.exceptions.kinds[fact.kind]
-    act_by = stood.first_seen + pd.Timedelta(days=rule.act_by_days)
+    act_by = _later(stood.first_seen, rule.act_by_days)
     if fact.before is not None:
-        act_by = min(act_by, pd.Timestamp(fact.before, unit="D"))
+        act_by = min(act_by, _stamp(fact.before))
     decided, severity = stood.decided, severity_of(fact, rules)
     return {
         "exception_id": id_,
@@ -163,18 +164,18 @@ def _row(id_: str, fact: Fact, stood: Stood, rules: Rules, as_of: date) -> dict[
         "plan_id": fact.plan_id,
         "line": fact.line,
         "amount": fact.amount,
-        "happened_on": pd.NaT if fact.happened is None else pd.Timestamp(fact.happened, unit="D"),
+        "happened_on": pd.NaT if fact.happened is None else _stamp(fact.happened),
         "what": fact.what,
         "action": action_text(
             "" if fact.instead else rule.action,
             fact.advice,
-            "" if severity == "information" else by_when(act_by.date(), as_of),
+            "" if severity == "information" else by_when(act_by, as_of),
             before=(said_to_be_fixed(decided, closed=stood.standing == CLOSED), fact.lead),
         ),
         "act_by": act_by,
         "evidence": "; ".join(dict.fromkeys(fact.evidence)),
         "first_seen": stood.first_seen,
-        "age_days": (pd.Timestamp(as_of) - stood.first_seen).days,
+        "age_days": _age(stood.first_seen, as_of),
         "standing": stood.standing,
         "disposition": decided.disposition,
         "note": decided.note,
@@ -183,9 +184,26 @@ def _row(id_: str, fact: Fact, stood: Stood, rules: Rules, as_of: date) -> dict[
     }
 
 
+@lru_cache(maxsize=4096)
+def _later(day: pd.Timestamp, days: int) -> pd.Timestamp:
+    return day + pd.Timedelta(days=days)
+
+
+@lru_cache(maxsize=4096)
+def _stamp(day: int) -> pd.Timestamp:
+    return pd.Timestamp(day, unit="D")
+
+
+@lru_cache(maxsize=4096)
+def _age(first_seen: pd.Timestamp, as_of: date) -> int:
+    return (pd.Timestamp(as_of) - first_seen).days
+
+
+@lru_cache(maxsize=4096)
 def by_when(act_by: date, as_of: date) -> str:
     """The last sentence of an action: by which day, or that the day has passed."""
-    return f"Act by {act_by}." if act_by >= as_of else f"This was due by {act_by}."
+    day = act_by.date() if isinstance(act_by, pd.Timestamp) else act_by
+    return f"Act by {day}." if day >= as_of else f"This was due by {day}."
 
 
 def action_text(first: str, advice: Sequence[str], by: str, *, before: Sequence[str] = ()) -> str:

@@ -12,6 +12,7 @@ account numbers, a control total is not met, a file is far shorter than last tim
 from __future__ import annotations
 
 import hashlib
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from functools import partial
 from typing import TYPE_CHECKING
@@ -111,13 +112,19 @@ def read_exports(
     refusals += [r for read in reads for r in (*read.refusals, *(s for sheet in read.sheets for s in sheet.refusals))]
     if progress is not None:
         progress("checking rows against each other")
-    checked = {name: _checked(name, reads, rules, column_map or NO_MAP) for name in EXPORTS}
+    checked, tables = {}, {}
+    with ThreadPoolExecutor(max_workers=1) as declared:  # a table is held against its declaration while the next is checked
+        held = []
+        for name, export in EXPORTS.items():
+            checked[name] = _checked(name, reads, rules, column_map or NO_MAP)
+            tables[name] = _table(checked[name][0])
+            held.append(declared.submit(check_typed, export, tables[name]))
     problems = [p for _, told, _ in checked.values() for p in told] + [p for sheet in _sheets(reads) for p in sheet.problems]
     astray = [part for sheet in _sheets(reads) for part in sheet.parts if part.export == NOT_ROUTED]
     problems += [p for part in astray for p in part.problems]
     batches = {name: batch for name, (batch, _, _) in checked.items()}
     inputs = tuple(source_of(read, batches) for read in reads)
-    beside, totals, ledger, wrong = _beside(found, column_map)
+    beside_exports, totals, ledger, wrong = _beside(found, column_map)
     whole = {name for name in EXPORTS if not any(name in r.file.kinds and _is_refused(r) for r in reads)}
     refusals += wrong + list(compare([t for t in totals if t.export in whole], counted_once(batches, column_map or NO_MAP)))
     if not accept_drop:
@@ -131,9 +138,8 @@ def read_exports(
     rejected = rejected_table(problems)
     if refusals:
         raise ExportsRefusedError("The exports cannot be used as they stand; nothing was worked out.", tuple(refusals), rejected)
-    tables = {name: _table(batch) for name, batch in batches.items()}
-    for name, table in tables.items():
-        check_typed(EXPORTS[name], table)
+    for one in held:
+        one.result()
     notes = (
         *other_zeros,
         *unused_words({name: batch.table for name, batch in batches.items()}, rules),
@@ -144,7 +150,9 @@ def read_exports(
         *(n for _, _, told in checked.values() for n in told),
     )
     has_postings = any("postings" in read.file.kinds for read in reads)
-    return Exports(tables, has_postings, rejected, (*inputs, *beside), span, notes, named_in_rejected(batches, astray, problems), ledger)
+    return Exports(
+        tables, has_postings, rejected, (*inputs, *beside_exports), span, notes, named_in_rejected(batches, astray, problems), ledger
+    )
 
 
 def _sheets(reads: Iterable[FileRead]) -> list[SheetRead]:

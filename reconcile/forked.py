@@ -8,6 +8,7 @@ processor only, it is done in turn.
 from __future__ import annotations
 
 import gc
+import io
 import mmap
 import os
 import pickle
@@ -20,6 +21,9 @@ from concurrent.futures.process import BrokenProcessPool
 from multiprocessing import get_context
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final, TypeVar
+
+import pandas as pd
+import pyarrow as pa  # type: ignore[import-untyped]
 
 from reconcile.errors import RefusedError
 
@@ -84,8 +88,9 @@ def _one(number: int, place: Path) -> Path:
         raise RuntimeError("no work was left for this process")
     work, given = _left
     buffers: list[pickle.PickleBuffer] = []
-    told = pickle.dumps(work(given[number]), protocol=5, buffer_callback=buffers.append)
-    views = [memoryview(told), *(buffer.raw() for buffer in buffers)]
+    told = io.BytesIO()
+    _Pickler(told, protocol=5, buffer_callback=buffers.append).dump(work(given[number]))
+    views = [told.getbuffer(), *(buffer.raw() for buffer in buffers)]
     head = pickle.dumps([view.nbytes for view in views])
     path = place / str(number)
     with path.open("xb") as file:
@@ -94,6 +99,22 @@ def _one(number: int, place: Path) -> Path:
             file.write(bytes(-file.tell() % _ALIGNED))
             file.write(view)
     return path
+
+
+class _Pickler(pickle.Pickler):
+    """Sends a column of texts as the one array that it is; pandas would copy it first."""
+
+    def reducer_override(self, given: object) -> Any:  # noqa: ANN401 (as its class says)
+        if type(given) is not pd.arrays.ArrowStringArray:
+            return NotImplemented
+        chunks = given.__arrow_array__().chunks
+        array = chunks[0] if len(chunks) == 1 else pa.concat_arrays(chunks or [pa.array([], pa.large_string())])
+        cut = array.get_total_buffer_size() > array.nbytes + _ALIGNED * 2  # a slice would take along all that it was cut from
+        return _text_column, (pa.concat_arrays([array]) if cut else array,)
+
+
+def _text_column(array: pa.Array) -> object:
+    return pd.array(array, dtype="str")
 
 
 def _mapped(path: Path) -> Any:  # noqa: ANN401 (whatever the work made)

@@ -79,11 +79,11 @@ def merge(settled: Sequence[Settled], rules: Rules) -> Tables:
             "return_rates": lambda: return_rates(_joined(of("rates"))),
             "proof": lambda: _joined(of("proof")),
         },
-        _slices(of("entries")),
+        slices_of_entries(of("entries")),
     )
 
 
-def _slices(entries: Sequence[pd.DataFrame]) -> list[pd.DataFrame]:
+def slices_of_entries(entries: Sequence[pd.DataFrame]) -> list[pd.DataFrame]:
     """The entries of all parts in the order of exports; each part's table is in that order."""
     bounds = [np.searchsorted(positions(pd.Index(list(EXPORTS), dtype="str"), part["export"]), range(len(EXPORTS) + 1)) for part in entries]
     return [

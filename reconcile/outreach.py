@@ -73,7 +73,8 @@ def outreach(
 
 
 def _records(table: pd.DataFrame) -> list[Row]:
-    return [{str(name): value for name, value in row.items()} for row in table.to_dict("records")]
+    names = [str(name) for name in table.columns]
+    return [dict(zip(names, row, strict=True)) for row in zip(*(table[name].tolist() for name in names), strict=True)]
 
 
 def _concerning(exceptions: pd.DataFrame, letters: Letters) -> list[Row]:

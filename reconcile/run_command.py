@@ -78,8 +78,7 @@ def _run(request: Request, kind: str) -> int:
     request = dataclasses.replace(request, notes_files=notes_read)
     exports, wrote = with_notes(exports, request, rules)
     names = names_of(exports.tables["plan_schedules"]) if request.names else {}
-    with tempfile.TemporaryDirectory(prefix="reconcile-") as place_of_pieces:
-        at_once = SettledAtOnce(Path(place_of_pieces))
+    with tempfile.TemporaryDirectory(prefix="reconcile-") as place_of_pieces, SettledAtOnce(Path(place_of_pieces)) as at_once:
         result = reconcile_exports(
             exports,
             rules,

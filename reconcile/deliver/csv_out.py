@@ -64,7 +64,8 @@ def plain_text(text: str) -> str:
     A formula after a semicolon is guarded as well: where a semicolon parts the cells, a spreadsheet would start a new cell there.
     """
     guard = "'" if _FORMULA.match(text) else ""
-    return guard + _AFTER_SEMICOLON.sub(";'", without_controls(text))
+    shown = text if text.isascii() and text.isprintable() else without_controls(text)
+    return guard + (_AFTER_SEMICOLON.sub(";'", shown) if ";" in shown else shown)
 
 
 def csv_cell(text: str) -> str:
@@ -147,7 +148,7 @@ def write_data_files(
     """Write every table that `schemas.OUTPUTS` declares for the kind of run into the folder; gives the file names.
 
     `entries` is written as Parquet, the others as CSV.
-    In:      `pieces`: for tables whose rows were written already, the pieces of the file in their order.
+    In:      `pieces`: for tables whose rows were written already, the pieces of the file in their order; a Parquet file is one piece.
     Errors:  ValueError if a declared table is missing, if there is one too many, or if one is not of its shape (all a fault of ours).
     """
     declared = schemas.outputs_of(kind)
@@ -158,7 +159,10 @@ def write_data_files(
     def write(name: str) -> None:
         columns, path = schemas.OUTPUTS[name], folder / names[name]
         slices = getattr(tables, "entries_in_slices", ()) if name in PARQUET else ()
-        if pieces and name in pieces:
+        if pieces and name in pieces and name in PARQUET:
+            (whole,) = pieces[name]
+            shutil.move(whole, path)
+        elif pieces and name in pieces:
             join_pieces(pieces[name], columns, path)
         elif slices:
             write_parquet_slices(slices, columns, path)

@@ -151,13 +151,13 @@ def machine() -> str:
     return f"{named}, {os.cpu_count()} cores, {gigabytes:.0f} GB; Python {platform.python_version()}, {versions}."
 
 
-def write_between_marks(path: Path, told: str) -> None:
+def write_between_marks(path: Path, told: str, begin: str = BEGIN, end: str = END) -> None:
     """Replace what stands between the two marks."""
     text = path.read_text(encoding="utf-8")
-    if text.count(BEGIN) != 1 or text.count(END) != 1:
-        raise SystemExit(f"{path.name} needs the marks {BEGIN} and {END}, once each.")
-    before, rest = text.split(BEGIN)
-    path.write_text(f"{before}{BEGIN}\n{told}{END}{rest.split(END)[1]}", encoding="utf-8")
+    if text.count(begin) != 1 or text.count(end) != 1:
+        raise SystemExit(f"{path.name} needs the marks {begin} and {end}, once each.")
+    before, rest = text.split(begin)
+    path.write_text(f"{before}{begin}\n{told}{end}{rest.split(end)[1]}", encoding="utf-8")
 
 
 if __name__ == "__main__":

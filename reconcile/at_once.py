@@ -6,6 +6,7 @@ they are the file. The number of parts depends on the exports alone, never on th
 
 from __future__ import annotations
 
+import shutil
 from concurrent.futures import ThreadPoolExecutor, wait
 from functools import partial
 from typing import TYPE_CHECKING, Final, NamedTuple, Self
@@ -94,6 +95,7 @@ class SettledAtOnce:
         self.pieces, self._entries = (), None
         if len(parts) < 2:
             return [settle(part) for part in parts]
+        shutil.rmtree(self._folder / str(self._turn), ignore_errors=True)
         self._turn += 1
         folder = self._folder / str(self._turn)
         folder.mkdir(parents=True)

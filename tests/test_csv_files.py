@@ -11,11 +11,11 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from reconcile import csv_files
+from reconcile import csv_files, raw_foot
 from reconcile.csv_exact import read_exactly, records
 from reconcile.csv_fast import read_fast
 from reconcile.raw import RawTable, heading_key
-from reconcile.raw_foot import says_total
+from reconcile.raw_foot import blank_cells, likely_totals, says_total
 from reconcile.raw_rows import Head
 from reconcile.text_encoding import Decoded
 
@@ -349,3 +349,17 @@ def test_heading_keys_fold_dress_only() -> None:
     """Case, spaces, underscores and punctuation do not count; letters and digits do."""
     assert heading_key(" Draw-Date_2: ") == "drawdate2"
     assert heading_key("Año") != heading_key("Ano")
+
+
+PLACES = st.text(st.sampled_from("toTOalsumSUMcnf 12\t.\u00e9\u2003\u017f"), max_size=6)
+
+
+@given(
+    st.lists(st.one_of(PLACES, st.sampled_from(["Total", "GRAND TOTAL", "12 sum", "page", "\u2003total"])), max_size=12), st.integers(0, 3)
+)
+def test_the_quick_look_at_a_column_misses_no_total_and_no_blank(cells: list[str], cut: int) -> None:
+    """Columns that are spared the slow look hold neither a total's word nor white space, also where they are cut from longer ones."""
+    column = pa.array(cells, pa.string())[cut:]
+    rest = cells[cut:]
+    assert blank_cells(column).tolist() == [not cell.strip() for cell in rest]
+    assert likely_totals([column], len(column)) == [at for at, cell in enumerate(rest) if raw_foot._total_word(cell)]

@@ -1,0 +1,123 @@
+"""Work done by several processes at once gives the very bytes that one process gives, for any number of parts."""
+
+from __future__ import annotations
+
+import os
+import signal
+from datetime import date
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import pandas as pd
+import pytest
+from build import exports_of
+from ordinary_office import AS_OF, BANK_THROUGH, ordinary_office
+from test_bank_gaps import office_with_a_hole
+
+from reconcile import at_once, cli, forked
+from reconcile.at_once import SettledAtOnce
+from reconcile.deliver.csv_out import write_data_files
+from reconcile.errors import RefusedError
+from reconcile.policy import Rules, load_rules
+from reconcile.run import reconcile_exports
+
+if TYPE_CHECKING:
+    from reconcile.exports import Exports
+
+ROOT = Path(__file__).parents[1]
+
+pytestmark = pytest.mark.skipif(not hasattr(os, "fork"), reason="this machine cannot copy a process, so work is done in turn")
+
+
+@pytest.fixture(scope="module")
+def rules() -> Rules:
+    return load_rules(ROOT / "rules")
+
+
+@pytest.fixture
+def two_processes(monkeypatch: pytest.MonkeyPatch) -> None:
+    """As on a machine with two processors."""
+    monkeypatch.setattr(at_once, "processors", lambda: 2)
+
+
+def files_of(folder: Path) -> dict[str, bytes]:
+    """Every file under a folder, by its path there."""
+    return {path.relative_to(folder).as_posix(): path.read_bytes() for path in sorted(folder.rglob("*")) if path.is_file()}
+
+
+def written(exports: Exports, rules: Rules, as_of: date, parts: int, place: Path) -> dict[str, bytes]:
+    """The data files of a run whose parts are settled by two processes."""
+    folder = place / f"{parts} parts"
+    folder.mkdir()
+    pieces = place / f"pieces of {parts}"
+    pieces.mkdir()
+    with SettledAtOnce(pieces) as each:
+        result = reconcile_exports(exports, rules, as_of, parts=parts, each=each)
+        write_data_files(result.tables, folder, "daily", each.in_order())
+    assert files_of(pieces) == {}, "every piece went into its file"
+    return files_of(folder)
+
+
+@pytest.mark.usefixtures("two_processes")
+def test_an_office_settled_by_processes_leaves_the_same_files(rules: Rules, tmp_path: Path) -> None:
+    """One part, two and seven: each data file holds the same bytes, the large ones put together from pieces."""
+    exports = exports_of(ordinary_office(900, 400, 7, rules).rows, bank_through=BANK_THROUGH)
+    whole = written(exports, rules, AS_OF, 1, tmp_path)
+    assert len(whole["entries.parquet"]) > 10_000
+    for parts in (2, 7):
+        assert written(exports, rules, AS_OF, parts, tmp_path) == whole
+
+
+@pytest.mark.usefixtures("two_processes")
+def test_a_run_that_settles_everyone_twice_leaves_the_files_of_the_second_time(rules: Rules, tmp_path: Path) -> None:
+    """With a hole in the bank files everyone is settled once more; nothing of the first time is left in a file."""
+    exports = office_with_a_hole(24, 20)
+    assert written(exports, rules, date(2026, 11, 20), 3, tmp_path) == written(exports, rules, date(2026, 11, 20), 1, tmp_path)
+
+
+@pytest.mark.usefixtures("two_processes")
+def test_the_command_in_many_parts_makes_the_same_run_folder(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """The sample by the command, files read and parts settled by processes: audit, workbook and page too hold the same bytes."""
+    asked = ["daily", str(ROOT / "sample_exports" / "standard"), "--as-of", "2026-11-20", "--rules", str(ROOT / "rules")]
+    assert cli.run([*asked, "--reports", str(tmp_path / "one")]) == 0
+    monkeypatch.setattr(at_once, "SMALL_ROWS", 0)
+    monkeypatch.setattr(at_once, "SMALL_BYTES", 0)
+    monkeypatch.setattr(at_once, "ROWS_A_PART", 1_500)
+    assert cli.run([*asked, "--reports", str(tmp_path / "parts")]) == 0
+    one, parts = (files_of(tmp_path / name) for name in ("one", "parts"))
+    assert parts.keys() == one.keys()
+    assert [name for name in one if parts[name] != one[name]] == []
+
+
+def test_texts_cut_from_a_long_column_come_back_whole_and_alone() -> None:
+    """A column in chunks, one cut from a longer one and an empty one are sent as they read; a cut takes along only its own text."""
+    long = pd.Series([f"{number} of many, with é" for number in range(50_000)], dtype="str")
+    short, joined = long.iloc[100:103], pd.concat([long.iloc[:2], long.iloc[-2:]])
+    made = forked.forked(lambda which: (short, joined, long.iloc[:0])[which], [0, 1, 2], 2)
+    for sent, came in zip((short, joined, long.iloc[:0]), made, strict=True):
+        pd.testing.assert_series_equal(sent, came)
+        assert came.array.nbytes < 1_000
+
+
+def test_an_error_of_the_work_comes_back_as_it_was() -> None:
+    """What a copied process refuses is refused here, with its words."""
+
+    def refuse(number: int) -> int:
+        if number == 1:
+            raise RefusedError("This cannot be.", ("Mend it.",))
+        return number
+
+    with pytest.raises(RefusedError, match="This cannot be") as told:
+        forked.forked(refuse, [0, 1, 2], 2)
+    assert told.value.problems == ("Mend it.",)
+
+
+def test_a_process_ended_from_outside_refuses_the_run_in_plain_words() -> None:
+    """Where the system ends a process for want of memory, the person is told so."""
+
+    def end(number: int) -> int:
+        os.kill(os.getpid(), signal.SIGKILL)
+        return number
+
+    with pytest.raises(RefusedError, match="memory ran out"):
+        forked.forked(end, [0, 1], 2)

@@ -19,9 +19,10 @@ from reconcile.money import people_money
 from reconcile.plans import may_still_come
 from reconcile.proposals import Advice
 from reconcile.student_case import line_number
+from reconcile.texts import objects
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable
+    from collections.abc import Iterable, Sequence
 
     import pandas as pd
 
@@ -118,7 +119,7 @@ class Columns(dict[str, Any]):
         column = self._table[name]
         dtype = str(column.dtype)
         dated = dtype.startswith("datetime")
-        self[name] = day_numbers(column) if dated else column.to_numpy(dtype=object) if dtype == "str" else column.to_numpy()
+        self[name] = day_numbers(column) if dated else objects(column) if dtype == "str" else column.to_numpy()
         return self[name]
 
     def __len__(self) -> int:
@@ -245,15 +246,23 @@ class Ground:
     def _by_row(self) -> dict[str, tuple[Ints, Ints]]:
         return {}
 
-    def mine(self, name: str, row: int) -> list[int]:
+    @cached_property
+    def _mine(self) -> dict[tuple[str, int], Sequence[int]]:
+        return {}
+
+    def mine(self, name: str, row: int) -> Sequence[int]:
         """Positions of a table's rows that belong to a row of plans: `lines`, `charges`, `aid`, `credit_rows` or `money`."""
+        known = self._mine.get((name, row))
+        if known is not None:
+            return known
         if name not in self._by_row:
             of = self.row_of_line if name == "lines" else self.at.keys.lookup(getattr(self.at, name))
             order = np.argsort(of, kind="stable")
             self._by_row[name] = (order, np.searchsorted(of[order], np.arange(len(self.at.keys) + 1)))
         order, starts = self._by_row[name]
         found: list[int] = order[starts[row] : starts[row + 1]].tolist()
-        return sorted(found, key=self.line_order) if name == "lines" else found
+        self._mine[name, row] = sorted(found, key=self.line_order) if name == "lines" else found
+        return self._mine[name, row]
 
     def line_order(self, line: int) -> tuple[int, str, tuple[int, int, str]]:
         """Draw date, plan, line as a number: an order that does not depend on the order of rows."""

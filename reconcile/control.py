@@ -8,17 +8,16 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 import numpy as np
+import pandas as pd
 
 from reconcile.event_money import CENTS
 from reconcile.proof import Proof
 from reconcile.schemas import EXPORTS
-from reconcile.texts import is_word, sums_by
+from reconcile.texts import is_word, positions, sums_by
 from reconcile.variance import CAUSES
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
-
-    import pandas as pd
 
     from reconcile.as_of import Dated
     from reconcile.events import Ints
@@ -67,8 +66,9 @@ def prove(
     proof = Proof()
     entries, students, draws = tables["entries"], tables["students"], tables["draws"]
     shown = _shown_elsewhere(dated, tables, aid, money, counted)
-    for name in EXPORTS:
-        bucket, cents = (entries[column].iloc[_where(entries, name)] for column in ("bucket", "cents"))
+    of = positions(pd.Index(list(EXPORTS), dtype="str"), entries["export"])
+    for at, name in enumerate(EXPORTS):
+        bucket, cents = (entries[column].iloc[np.flatnonzero(of == at)] for column in ("bucket", "cents"))
         proof.equal(f"{name}: accepted = all buckets", dated[name].rows["amount"].sum(), cents.sum())
         by_bucket = sums_by(bucket, cents.to_numpy())
         for word in sorted({*by_bucket, *shown[name]}):
@@ -77,10 +77,6 @@ def prove(
     _standings(proof, students, money, credit_rows)
     _plans_and_days(proof, dated, tables, money)
     return proof.table()
-
-
-def _where(entries: pd.DataFrame, name: str) -> Ints:
-    return np.flatnonzero(is_word(entries["export"], name))
 
 
 def _intake(proof: Proof, exports: Exports) -> None:

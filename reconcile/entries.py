@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 
 from reconcile.schemas import DTYPES, EXPORTS, OUTPUTS
-from reconcile.texts import UNKNOWN, distinct, is_word, picked, positions, words
+from reconcile.texts import UNKNOWN, distinct, in_order, is_word, picked, positions, words
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -55,9 +55,16 @@ def _one_export(name: str, dated: Dated, found: pd.DataFrame) -> pd.DataFrame:
     for column in _FROM_COUNTING:
         given = rows[column] if column in rows.columns else empty
         table[column] = picked(found[column], where, given) if column in found.columns else given
+    if in_order(table["student_id"]):
+        return pd.DataFrame(table, copy=False)
     order = _by_student(table["student_id"])
-    made = pd.DataFrame(table, copy=False)
-    return made if (order[1:] > order[:-1]).all() else made.take(order)
+    moved = {column: cells if _says_one_thing(cells) else cells.take(order).reset_index(drop=True) for column, cells in table.items()}
+    return pd.DataFrame(moved, copy=False)
+
+
+def _says_one_thing(cells: pd.Series) -> bool:
+    """Whether all cells hold the same text, as those of the file's name often do: no order of them changes the column."""
+    return cells.dtype == "str" and bool(is_word(cells, str(cells.iloc[0])).all())
 
 
 def _by_student(student: pd.Series) -> Ints:

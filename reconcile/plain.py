@@ -135,8 +135,11 @@ def _in_one_window(scope: Ints, asked: Ints, opens: Ints, ends: Ints, ev_scope: 
     if not len(scope) or not len(ev_scope):
         return np.full(len(ev_scope), NOBODY, dtype=np.int64)
     keys = scope * LARGEST_KEYED + asked
-    known = np.unique(keys)
+    in_order = np.sort(keys)
+    known = in_order[np.concatenate([[True], in_order[1:] != in_order[:-1]])]
     ev_keys = ev_scope * LARGEST_KEYED + ev_cents
+    order = np.argsort(ev_keys)  # what is asked for in order is found without jumping through the whole table
+    ev_keys, ev_day = ev_keys[order], ev_day[order]
     group = np.searchsorted(known, ev_keys)
     real = (group < len(known)) & (known[np.minimum(group, len(known) - 1)] == ev_keys)
     line_group = np.searchsorted(known, keys)
@@ -148,7 +151,9 @@ def _in_one_window(scope: Ints, asked: Ints, opens: Ints, ends: Ints, ev_scope: 
     over = np.searchsorted(sorted_end, at_key, side="left")
     candidate = by_open[np.clip(begun - 1, 0, len(by_open) - 1)]
     holds = (line_group[candidate] == group) & (opens[candidate] <= ev_day) & (ev_day <= ends[candidate])
-    return np.where(real & (begun - over == 1) & holds, candidate, NOBODY).astype(np.int64)
+    found = np.empty(len(order), dtype=np.int64)
+    found[order] = np.where(real & (begun - over == 1) & holds, candidate, NOBODY)
+    return found
 
 
 def _fee_meets_amount(student: Ints, asked: Ints, fee_in: Bools, at: Ints) -> Ints:
@@ -156,7 +161,9 @@ def _fee_meets_amount(student: Ints, asked: Ints, fee_in: Bools, at: Ints) -> In
     if not fee_in.any():
         return np.zeros(0, dtype=np.int64)
     keys = student * LARGEST_KEYED + asked
-    return np.asarray(at[fee_in & np.isin(keys, keys[~fee_in])], dtype=np.int64)
+    without, with_fee = np.sort(keys[~fee_in]), keys[fee_in]
+    place = np.minimum(np.searchsorted(without, with_fee), max(len(without) - 1, 0))
+    return np.asarray(at[fee_in][without[place] == with_fee] if len(without) else at[:0], dtype=np.int64)
 
 
 def _named_as_found(lines: pd.DataFrame, events: pd.DataFrame, owners: Owners, line_at: Ints) -> Ints:

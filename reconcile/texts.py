@@ -59,6 +59,12 @@ def all_different(texts: pd.Series) -> bool:
     return bool(pc.count_distinct(arrow_text(texts)).as_py() == len(texts))
 
 
+def in_order(texts: pd.Series) -> bool:
+    """Whether each text stands after, or is equal to, the one before it, as `distinct` orders them."""
+    held = arrow_text(texts)
+    return len(held) < 2 or bool(pc.all(pc.less_equal(held.slice(0, len(held) - 1), held.slice(1))).as_py())
+
+
 def positions(names: pd.Index, texts: pd.Series) -> Ints:
     """Position of each text among the (distinct) names, or UNKNOWN."""
     found = pc.index_in(arrow_text(texts), value_set=arrow_text(names))
@@ -115,7 +121,7 @@ def folded_among(texts: pd.Series, wanted: Iterable[str]) -> NDArray[np.bool_]:
 
 def sums_by(texts: pd.Series, cents: Ints) -> dict[str, int]:
     """Cents summed by word, in the order of the words."""
-    names = distinct([texts])
-    total = np.zeros(len(names), dtype=np.int64)
-    np.add.at(total, positions(names, texts), cents)
-    return dict(zip(names.tolist(), total.tolist(), strict=True))
+    different = arrow_text(texts).dictionary_encode()
+    total = np.zeros(len(different.dictionary), dtype=np.int64)
+    np.add.at(total, different.indices.to_numpy(), cents)
+    return dict(sorted(zip(different.dictionary.to_pylist(), total.tolist(), strict=True)))

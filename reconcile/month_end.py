@@ -141,6 +141,8 @@ def _months_check(previous: PreviousClose | None, as_of: date) -> tuple[str, boo
         told.append(f"{as_of} is not the last day of its month")
     if previous is not None:
         months = (as_of.year - previous.as_of.year) * 12 + as_of.month - previous.as_of.month
+        if months == 0:
+            told.append(f"{previous.name} closed this month already: this roll-forward covers only what moved since {previous.as_of}")
         if months > 1:
             told.append(f"no close stands between {previous.as_of} and {as_of}: this roll-forward covers {months} months")
     if not told:

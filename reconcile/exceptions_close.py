@@ -19,8 +19,9 @@ if TYPE_CHECKING:
     import pandas as pd
 
     from reconcile.closing_lines import PreviousClose
-    from reconcile.events import Bools
+    from reconcile.events import Bools, Ints
     from reconcile.exception_facts import Fact, Ground
+    from reconcile.worked import Worked
 
 
 @dataclass(frozen=True, eq=False)
@@ -37,21 +38,29 @@ def returns_after_the_close(on: Ground, since: Since) -> Iterator[Fact]:
     In:      the ground of the run; what the close is compared with.
     """
     previous = since.previous
-    undoings = on.at.matching.undoings
-    if previous is None or not len(undoings):
+    if previous is None:
         return
-    fresh = _unknown_before(on, previous, since.late)
+    undoings = on.at.matching.undoings.iloc[undone_since(on.at, since)]
     by, of, cents = (undoings[name].to_numpy() for name in ("by", "of", "cents"))
-    which = fresh[by] & ~fresh[of] & (on.events["outcome"][by] == "returned")
     had = previous.lines[among(previous.lines["state"], WITH_MONEY)]
     had_money = set(zip(had["plan_id"].tolist(), had["line"].tolist(), strict=True))
     back: dict[int, list[tuple[int, int]]] = {}
-    for event, undone, amount in zip(by[which].tolist(), of[which].tolist(), cents[which].tolist(), strict=True):
+    for event, undone, amount in zip(by.tolist(), of.tolist(), cents.tolist(), strict=True):
         line = int(on.money["line_at"][undone])
         if line != NOBODY and (on.lines["plan_id"][line], on.lines["line"][line]) in had_money:
             back.setdefault(line, []).append((event, amount))
     for line, events in sorted(back.items(), key=lambda item: on.lines.at(item[0])):
         yield _fact(on, line, events)
+
+
+def undone_since(at: Worked, since: Since) -> Ints:
+    """Which undoings (positions in `matching.undoings`) a return made since the close before, of money that this close had read."""
+    undoings = at.matching.undoings
+    if since.previous is None or not len(undoings):
+        return np.zeros(0, dtype=np.int64)
+    fresh = _unknown_before(at, since.previous, since.late)
+    by, of = undoings["by"].to_numpy(), undoings["of"].to_numpy()
+    return np.flatnonzero(fresh[by] & ~fresh[of] & is_word(at.events["outcome"], "returned")[by])
 
 
 def _fact(on: Ground, line: int, back: list[tuple[int, int]]) -> Fact:
@@ -62,9 +71,9 @@ def _fact(on: Ground, line: int, back: list[tuple[int, int]]) -> Fact:
     return on.line_fact(kind, line, amount, day, what=sentence(kind, **words), evidence=evidence)
 
 
-def _unknown_before(on: Ground, previous: PreviousClose, late: pd.DataFrame) -> Bools:
+def _unknown_before(at: Worked, previous: PreviousClose, late: pd.DataFrame) -> Bools:
     """Bank events that the close before had not read: dated after it, or arrived late."""
-    events = on.at.events
+    events = at.events
     rows = late[is_word(late["what"], LATE) & is_word(late["export"], "cleared_draws")]
     known = set(zip(rows["file"].tolist(), rows["sheet"].tolist(), rows["row"].tolist(), strict=True))
     after = day_numbers(events["settled_on"]) > int(np.datetime64(previous.as_of, "D").astype("int64"))

@@ -54,7 +54,8 @@ def _set_since(now: pd.DataFrame, set_before: pd.Series) -> pd.Series:
     Where the export gives no set_on it is read as the day of enrollment, which is the day of no later change.
     """
     latest = now.groupby("plan_id")["set_on"].transform("max")
-    told = (latest > now["enrolled_on"]) & ~(latest <= now["plan_id"].map(set_before))
+    known = pd.Series(set_before.reindex(now["plan_id"]).to_numpy(), index=now.index)
+    told = (latest > now["enrolled_on"]) & ~(latest <= known)
     return latest.where(told)
 
 

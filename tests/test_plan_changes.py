@@ -22,7 +22,7 @@ def of_plan(plan: str, enrolled: pd.Timestamp = JULY, state: str = "pending", **
 def dated(before: list[Line], now: list[Line]) -> dict[str, str]:
     """The day of each change."""
     told = plan_changes(closed(*before), closed(*now))
-    return {row.change: "" if pd.isna(row.dated) else str(row.dated.date()) for row in told.itertuples()}
+    return dict(zip(told["change"], told["dated"].dt.strftime("%Y-%m-%d").fillna(""), strict=True))
 
 
 def test_a_change_bears_the_day_on_which_the_plan_was_set_anew() -> None:
@@ -52,7 +52,7 @@ def test_the_latest_day_of_a_plans_lines_counts() -> None:
     assert dated(before, now) == {"line lowered": "2026-10-05", "line added": "2026-10-05"}
 
 
-GONE = {"state": "cancelled", "line_status": "cancelled"}
+GONE: Any = {"state": "cancelled", "line_status": "cancelled"}
 
 
 def test_of_two_plans_of_one_day_the_one_that_lives_follows() -> None:

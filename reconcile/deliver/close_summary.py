@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Final
 
+from reconcile.bridges import apart
 from reconcile.deliver.csv_out import without_controls
 from reconcile.deliver.summary import CAUTION, MOST_NOTES, aligned, count, exception_lines, heading, left_out, notes_lines
 from reconcile.line_moves import CLOSING, ITEMS, OPENING
@@ -35,6 +36,7 @@ def close_summary(tables: Mapping[str, pd.DataFrame], counted: Mapping[str, Coun
         left_out(counted),
         *_rollforwards(tables["rollforward"]),
         _ages(tables["open_items"]),
+        _bridges(tables["bridges"]),
         _tied(tables["tie_out"], tables["ledger_tie_out"]),
         _changes(tables["plan_changes"], tables["late_rows"], tables["exceptions"]),
         exception_lines(tables["exceptions"]),
@@ -84,6 +86,14 @@ def _ages(items: pd.DataFrame) -> list[str]:
     return aligned(rows, right=(1, 2))
 
 
+def _bridges(table: pd.DataFrame) -> list[str]:
+    """Figures that look alike and differ, each led to the other."""
+    rows = [("Figures that look alike", "", "")]
+    for name, items in apart(table).items():
+        rows += [(f"  {name}" if at == 0 else "", item, people_money(cents)) for at, (item, cents) in enumerate(items)]
+    return aligned(rows, right=(2,)) if len(rows) > 1 else []
+
+
 def _tied(tied: pd.DataFrame, ledger: pd.DataFrame) -> list[str]:
     """What stands between bank and student ledger over all draw dates, and the general ledger by term."""
     rows = []
@@ -109,6 +119,7 @@ def _changes(changes: pd.DataFrame, late: pd.DataFrame, exceptions: pd.DataFrame
         came, gone = (int((late["what"] == what).sum()) for what in ("late", "gone"))
         lines.append(f"Rows of closed months: {came:,} came late, {gone:,} are gone")
     back = exceptions[(exceptions["kind"] == "return after the close") & (exceptions["standing"] != "resolved")]
+    back = back[back["plan_id"] != ""]  # a line that leads many of one amount is no draw of its own
     if len(back):
         money = people_money(int(back["amount"].sum()))
         lines.append(f"Cleared in a closed month and come back since: {count(len(back), 'draw')}, {money}")

@@ -100,6 +100,7 @@ def packet_data(shown: Shown) -> dict[str, Any]:
         packet_money.aging(shown),
         packet_money.tie_out(shown),
         packet_money.general_ledger(shown),
+        packet_money.bridges(shown),
         _late_rows(shown),
         _exceptions(shown),
         packet_money.return_rates(shown.tables),

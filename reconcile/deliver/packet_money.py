@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Final
 
 import pandas as pd
 
+from reconcile.bridges import apart
 from reconcile.deliver.packet_text import Column, Section, Table
 from reconcile.deliver.summary import count
 from reconcile.ledger_tie_out import COMPUTED, DIFFERENCE, GENERAL, POSTED
@@ -87,7 +88,7 @@ def aging(shown: Shown) -> Section:
     rows.append(["together", "", f"{len(items):,}", *map(people_money, whole), people_money(sum(whole))])
     told = (
         "Failed and not-seen money that is still open, by days since it should have been there. Each item is listed at every close until "
-        "it clears (open_items.csv)."
+        "it clears (open_items.csv). What draws that came in part lack is not in it."
     )
     return Section("Open items by age", [told], [Table([*columns, Column("Together", right=True)], rows, strong=[len(rows) - 1])])
 
@@ -176,6 +177,24 @@ def _explained(table: pd.DataFrame) -> Iterator[Table]:
         ]
         columns = [Column("Term"), Column("Item", wide=1), Column("Lines", right=True), Column("Amount", right=True), Column("Until")]
         yield Table(columns, rows, "Cleared, and may still come back", "Until: the last banking day for an ordinary return.")
+
+
+def bridges(shown: Shown) -> Section | None:
+    """Figures that look alike and differ, each led to the other by name."""
+    rows: list[list[str]] = []
+    strong: list[int] = []
+    for name, items in apart(shown.tables["bridges"]).items():
+        rows += [[name if at == 0 else "", item, people_money(cents)] for at, (item, cents) in enumerate(items)]
+        strong.append(len(rows) - 1)
+    if not rows:
+        return None
+    told = (
+        "Some figures of this close look alike and are not the same. Here each is led to the other; every bridge was proved (bridges.csv). "
+        "What a draw that came in part lacks is in no roll-forward and is not aged: it is told as an exception, and stands in the tie-out "
+        "at every close."
+    )
+    columns = [Column("Bridge"), Column("Item", wide=1), Column("Amount", right=True)]
+    return Section("Figures that look alike", [told], [Table(columns, rows, strong=strong)])
 
 
 def general_ledger(shown: Shown) -> Section:

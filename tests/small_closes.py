@@ -16,6 +16,7 @@ from reconcile.run import reconcile_exports
 if TYPE_CHECKING:
     from build import Row
 
+    from reconcile.closing_lines import PreviousClose
     from reconcile.run import Result
 
 RULES = load_rules(Path(__file__).parents[1] / "rules")
@@ -46,10 +47,14 @@ def known_by(day: date, rows: dict[str, list[Row]]) -> dict[str, list[Row]]:
 
 def two_closes(september: dict[str, list[Row]], october: dict[str, list[Row]]) -> tuple[Result, Result]:
     """September closed, then October, each proved."""
-    span = {"bank_from": date(2026, 7, 1)}
-    first = reconcile_exports(exports_of(september, bank_through=SEPTEMBER, **span), RULES, SEPTEMBER, closing=Closing(None))
-    closing = Closing(before(first, "2026-09-30-close"))
-    return first, reconcile_exports(exports_of(october, bank_through=OCTOBER, **span), RULES, OCTOBER, closing=closing)
+    first = closed(september, SEPTEMBER, None)
+    return first, closed(october, OCTOBER, before(first, "2026-09-30-close"))
+
+
+def closed(rows: dict[str, list[Row]], day: date, previous: PreviousClose | None) -> Result:
+    """One close of an office whose bank files reach from July to the day."""
+    exports = exports_of(rows, bank_from=date(2026, 7, 1), bank_through=day)
+    return reconcile_exports(exports, RULES, day, closing=Closing(previous))
 
 
 def moves_of(result: Result, plan_id: str, money: str = "pending") -> dict[tuple[str, str], int]:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import pytest
 from close_case import close_tables, shown, table
@@ -30,7 +30,7 @@ def office() -> dict[str, list[Row]]:
     august = [event("2026-08-11", name, 100_000, f"{name}-8") for name in ("B1", "B2", "B3")]
     september = [event("2026-09-11", name, 100_000, f"{name}-9") for name in ("B1", "B2", "B3", "B4")]
     october = [event("2026-10-14", name, 100_000, f"{name}-10") for name in ("B1", "B2")]
-    card = {"method": "card"}
+    card: Any = {"method": "card"}
     return {
         "charges": [billed(f"S{n}", 500_000) for n in range(1, 6)],
         "plan_schedules": [row for n in range(1, 5) for row in plan(f"B{n}", f"S{n}")] + plan("C1", "S5", **card),

@@ -74,7 +74,8 @@ def test_a_general_ledger_that_differs_is_told(exports: Path, tmp_path: Path, ca
         path.read_text(encoding="utf-8") + '\n[[balance]]\nterm = "2026-FA"\naccount = "1299"\namount = "100.00"\n', encoding="utf-8"
     )
     assert run("close", tmp_path / "exports", AUGUST, tmp_path / "reports") == 0
-    assert "General ledger 2026-FA: differs by 100.00: see ledger_tie_out.csv" in capsys.readouterr().out
+    told = "General ledger 2026-FA: 100.00 above the student ledger, which nothing here explains: see ledger_tie_out.csv"
+    assert told in capsys.readouterr().out
     table = read_table(tmp_path / "reports" / f"{AUGUST}-close", "ledger_tie_out")
     assert table.loc[table["item"] == "difference", "amount"].tolist() == [10_000]
 

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Final
 from reconcile.bridges import apart
 from reconcile.deliver.csv_out import without_controls
 from reconcile.deliver.summary import CAUTION, MOST_NOTES, aligned, count, exception_lines, heading, left_out, notes_lines
+from reconcile.ledger_tie_out import books_apart
 from reconcile.line_moves import CLOSING, ITEMS, OPENING
 from reconcile.money import people_money
 from reconcile.open_items import AGES
@@ -103,10 +104,9 @@ def _tied(tied: pd.DataFrame, ledger: pd.DataFrame) -> list[str]:
         if len(found) and (item in ENDS or bool(found["amount"].any())):
             rows.append((f"  {item}", people_money(int(found["amount"].sum()))))
     lines = aligned([("Bank to student ledger, all draw dates", ""), *rows], right=(1,)) if rows else []
-    differs = ledger[ledger["item"] == "difference"]
-    for term, cents in differs[["term", "amount"]].itertuples(index=False):
-        word = "agrees" if cents == 0 else f"differs by {people_money(int(cents))}: see ledger_tie_out.csv"
-        lines.append(f"General ledger {without_controls(term)}: {word}")
+    for term, told in books_apart(ledger):
+        more = "" if told.startswith("agrees") else ", which nothing here explains: see ledger_tie_out.csv"
+        lines.append(f"General ledger {without_controls(term)}: {told}{more}")
     return lines
 
 

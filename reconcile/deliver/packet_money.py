@@ -32,6 +32,10 @@ MOST_DATES: Final = 12
 """So many draw dates are shown one by one, those with the most scheduled money."""
 WITHOUT_DATE, TO_COME = NO_DATE = ("without a draw date", "still to come")
 SIDES: Final = (SCHEDULE, BANK, LEDGER)
+GIVEN_BALANCES: Final = (
+    "The computed sub-ledger beside the balance that the office gave of the general ledger. Unexplained is what no item explains up to the "
+    "student ledger; difference is what the general ledger has beyond it, which nothing here explains."
+)
 NO_BALANCES: Final = (
     "No balances of the general ledger were given (general_ledger.toml beside the exports), so the sub-ledger was not tied to it. "
     "The computed sub-ledger beside the student ledger as it is posted:"
@@ -201,7 +205,7 @@ def general_ledger(shown: Shown) -> Section:
     """The computed sub-ledger tied to the balances of the general ledger, where the office gave them."""
     table = shown.tables["ledger_tie_out"]
     given = bool((table["item"] == GENERAL).any())
-    told = "The computed sub-ledger beside the balance that the office gave of the general ledger." if given else NO_BALANCES
+    told = GIVEN_BALANCES if given else NO_BALANCES
     rows = [[r["term"], r["account"], r["item"], people_money(r["amount"])] for r in table.to_dict("records")]
     strong = [at for at, row in enumerate(rows) if row[2] in LEDGER_ENDS]
     columns = [Column("Term"), Column("Account"), Column("Item", wide=1), Column("Amount", right=True)]

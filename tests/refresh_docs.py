@@ -44,7 +44,7 @@ TODAY = date(2027, 6, 30)
 WIDTH = "100"
 """Columns of the console in which help is shown."""
 
-ENDS = {"reconcile check damaged_exports": 2, "reconcile verify reports/closed/2026-10-31-close --reports reports/closed": 1}
+ENDS = {"reconcile check damaged_exports": 2, "reconcile verify reports/fall/2026-10-31-close --reports reports/fall": 1}
 """Commands that end otherwise than with 0."""
 
 BLOCK = re.compile(r"<!-- begin: (?P<recipe>[^\n]+) -->\n(?P<body>.*?)<!-- end -->", re.DOTALL)

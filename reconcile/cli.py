@@ -100,7 +100,7 @@ def daily(place: Place, /, exports: tuple[Path, ...], as_of: date, **options: An
     from reconcile import reading, run_command  # noqa: PLC0415 (loads the table libraries)
 
     place.reports = options["reports"]
-    return run_command.daily(reading.Request(exports=exports, as_of=as_of, **options))
+    return run_command.daily(reading.Request(exports=exports, as_of=as_of, today=today(), **options))
 
 
 @cli.command()
@@ -114,7 +114,7 @@ def close(place: Place, /, exports: tuple[Path, ...], as_of: date, **options: An
     from reconcile import reading, run_command  # noqa: PLC0415 (loads the table libraries)
 
     place.reports = options["reports"]
-    return run_command.close(reading.Request(exports=exports, as_of=as_of, **options))
+    return run_command.close(reading.Request(exports=exports, as_of=as_of, today=today(), **options))
 
 
 @cli.command()
@@ -165,7 +165,8 @@ def sign_off(run: Path, role: str, name: str, on: date | None, note: str, report
     """Sign the folder of a RUN as it is now; from the first signature on none of its files may change."""
     from reconcile import signing  # noqa: PLC0415 (loads more than --help needs)
 
-    signing.sign_off(run, role, name, on or today(), note, reports)
+    now = today()
+    signing.sign_off(run, role, name, on or now, now, note, reports)
 
 
 @cli.command()

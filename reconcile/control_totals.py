@@ -95,7 +95,7 @@ def read_general_ledger(raw: bytes, name: str) -> tuple[tuple[LedgerBalance, ...
         return (), tuple(
             explain(file.text, name, [*found, (("balance",), wrong(entries, "[[balance]] tables with term, account and amount"))])
         )
-    balances = []
+    balances: list[LedgerBalance] = []
     for number, entry in enumerate(entries):
         path = ("balance", number)
         found += _strange_keys(entry, path, ("term", "account", "amount"))
@@ -105,6 +105,9 @@ def read_general_ledger(raw: bytes, name: str) -> tuple[tuple[LedgerBalance, ...
             elif key != "amount" and not (isinstance(entry[key], str) and entry[key].strip()):
                 found.append(((*path, key), wrong(entry[key], "text in quotes")))
         cents = _cents(entry, path, found)
+        if any((b.term, b.account) == (entry.get("term"), entry.get("account")) for b in balances):
+            again = f"account {entry['account']} of {entry['term']} has a balance already, further up. Keep one of them."
+            found.append(((*path, "account"), again))
         balances.append(LedgerBalance(str(entry.get("term", "")), str(entry.get("account", "")), cents or 0))
     told = tuple(explain(file.text, name, found))
     return (() if told else tuple(balances)), told

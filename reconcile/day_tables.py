@@ -80,7 +80,8 @@ def settlement_days(lines: pd.DataFrame, events: pd.DataFrame, money: pd.DataFra
     """Per settlement day and method: what the deposit should show.
 
     Out:     OUTPUTS["settlement_days"]: net = cleared + fees - returned - refunded. cleared is without the card fee, which stands in fees;
-             returned and refunded are the cents that they undid; no_money is declines and returns that moved none.
+             returned and refunded are the cents that they undid; no_money is declines, and what of returns and refunds undid no money.
+             Where the bank took it all the same, its deposit is lower by it.
     """
     method = events["method"]
     amount, at = events["amount"].to_numpy(), money["line_at"].to_numpy()

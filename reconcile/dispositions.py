@@ -70,8 +70,10 @@ class NotesFile(NamedTuple):
     run: Path | None
 
 
-def read_notes(path: Path, rules: Rules) -> tuple[Note, ...]:
+def read_notes(path: Path, rules: Rules, latest: date | None = None) -> tuple[Note, ...]:
     """The notes of a CSV file, in its order.
+
+    In:      `latest`, the last day on which anything can have been decided; None: not asked.
 
     Rules:   exceptions.toml [[disposition]]
     Errors:  RefusedError with every problem of every row: file, row, column, value, and how to mend it.
@@ -91,7 +93,7 @@ def read_notes(path: Path, rules: Rules) -> tuple[Note, ...]:
         raise RefusedError(f"The notes in {path} cannot be used.", tuple(problems))
     notes, wrong = [], []
     for row, cells in _rows(table, at):
-        told = list(_problems(cells, rules))
+        told = list(_problems(cells, rules, latest))
         wrong += [f"{path.name}, row {row}, {column} {cells[column]!r}: {problem}" for column, problem in told]
         if not told and (cells["disposition"] or cells["note"]):
             notes.append(_note(cells, rules))
@@ -110,7 +112,7 @@ def _rows(table: RawTable, at: dict[str, int]) -> Iterator[tuple[int, dict[str, 
         yield row, {name: columns[name][number] if name in columns else "" for name in COLUMNS}
 
 
-def _problems(cells: dict[str, str], rules: Rules) -> Iterator[tuple[str, str]]:
+def _problems(cells: dict[str, str], rules: Rules, latest: date | None) -> Iterator[tuple[str, str]]:
     """What is wrong with a row: (column, problem and cure)."""
     if not cells["disposition"] and not cells["note"]:
         return
@@ -121,6 +123,9 @@ def _problems(cells: dict[str, str], rules: Rules) -> Iterator[tuple[str, str]]:
         yield "disposition", unknown_word(cells["disposition"], rules)
     if cells["decided_on"] and day_of(cells["decided_on"]) is None:
         yield "decided_on", "is not a date written like 2026-10-15"
+    decided = day_of(cells["decided_on"])
+    if decided is not None and latest is not None and decided > latest:
+        yield "decided_on", "has not come yet; write the day on which it was decided"
     if word is not None and closes(word, rules):
         for column in ("decided_by", "decided_on"):
             if not cells[column]:

@@ -26,6 +26,7 @@ TEXT_ENDINGS = (".csv", ".txt", ".tsv")
 WORKBOOK_ENDINGS = (".xlsx",)
 CONTROL_TOTALS = "control_totals.toml"
 GENERAL_LEDGER = "general_ledger.toml"
+BESIDE = (CONTROL_TOTALS, GENERAL_LEDGER)
 
 _ENDINGS = ".csv, .txt, .tsv or .xlsx"
 _OTHER_TABLES = (".xls", ".xlsm", ".xlsb", ".ods", ".numbers")
@@ -147,6 +148,9 @@ def _passed_over(lower: str) -> bool:
 
 
 def _unclaimed(name: str) -> str:
+    beside = next((toml for toml in BESIDE if name.rpartition("/")[2].lower().startswith(toml.partition(".")[0])), None)
+    if beside is not None:
+        return f"{name} was not read: what it would say is read from {beside} alone. Write it there as the README shows."
     stem = re.split(r"[.\s\d]", name.rpartition("/")[2], maxsplit=1)[0]
     near = nearest(stem, list(EXPORTS))
     cure = f"If it holds {near}, name it {near}*.csv" if near else "If it holds an export, give it that export's name"

@@ -8,8 +8,8 @@ college.
     computed sub-ledger + named items = student ledger as posted
     difference = general ledger - student ledger as posted (without a postings export: - computed sub-ledger)
 
-The named items are proved to explain the first step. The difference of the second is what the office looks into: the books hold something
-that the exports do not, or the other way round.
+The named items are proved to explain the first step (`unexplained` is zero). The `difference` of the second is explained by nothing here,
+and is what the office looks into: the books hold something that the exports do not, or the other way round.
 """
 
 from __future__ import annotations
@@ -20,12 +20,13 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 import pandas as pd
 
+from reconcile.money import people_money
 from reconcile.schemas import DTYPES, OUTPUTS
 from reconcile.texts import is_word, sums_by
 from reconcile.tie_out import ENDS, STEPS, TO_LEDGER
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Iterator, Sequence
 
     from reconcile.control_totals import LedgerBalance
     from reconcile.policy import Rules
@@ -70,6 +71,17 @@ def ledger_tie_out(
             rows.append((term, "", DIFFERENCE, books - (posted.get(term, 0) if has_postings else own)))
     kinds = {c.name: DTYPES[c.kind] for c in OUTPUTS["ledger_tie_out"]}
     return pd.DataFrame(rows, columns=list(kinds)).astype(kinds)
+
+
+def books_apart(table: pd.DataFrame) -> Iterator[tuple[str, str]]:
+    """For each term with a balance of the general ledger: the term, and how far the books are from the ledger, in words.
+
+    In:      OUTPUTS["ledger_tie_out"].
+    """
+    side = "student ledger" if is_word(table["item"], POSTED).any() else "computed sub-ledger"
+    for term, cents in table.loc[is_word(table["item"], DIFFERENCE), ["term", "amount"]].itertuples(index=False):
+        word = "above" if cents > 0 else "below"
+        yield str(term), f"{people_money(abs(int(cents)))} {word} the {side}" if cents else f"agrees with the {side}"
 
 
 def _posted(at: Worked) -> dict[str, int]:

@@ -26,6 +26,18 @@ to its closing state, by one item of each money. Part of a draw that came leaves
     cancelled > pending                 + lines added or raised
     cancelled > failed, not seen        + lines added or raised - failed         + new
 
+Money that moves in neither, since no promise of a draw is open for it at either end:
+
+    cleared > part cleared          part of the draw came back: told as `draw for less` and `return after the close`
+    part cleared > cleared          the rest came later
+    part cleared > part cleared     more of it came, or part of that came back
+    cleared, part cleared > cancelled    the office gave it back
+    cancelled > with money          taken although it was cancelled, and not reinstated: told as `draw after cancellation`
+
+So the uncleared part of a draw that came in part leaves pending as `uncleared part` and never enters `failed and not seen`: it is not aged
+here. It would never leave again, since an office collects it by an adjusted plan or a payment, not by that draw. It stands in the tie-out
+at every close, and its sum in `bridges`.
+
 An open line that is raised or lowered has the difference under `new` or `cancelled`; one whose rolled part moves has it under `rolled into
 the plan`. What clears is taken out at its scheduled amount: cents within the tolerance stand in the tie-out.
 """

@@ -1,7 +1,7 @@
 """The recipe of a month-end close, on top of a run: what moved since the close before, and whether all records agree.
 
     lines frozen -> moves of each line -> roll-forward -> open items with age -> changes of plans -> rows that came late
-                 -> tie-out of schedule, bank and student ledger -> general ledger -> what could not be checked
+                 -> tie-out of schedule, bank and student ledger -> general ledger -> bridges -> what could not be checked
 
 Pure, like the run itself. A first close opens from the schedules: its opening is zero, and every plan stands under `new plans`.
 """
@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING
 
 import pandas as pd
 
+from reconcile.bridges import prove_bridges
 from reconcile.closing_lines import closing_lines
 from reconcile.late_rows import GONE, LATE, late_rows
 from reconcile.ledger_tie_out import COMPUTED, ledger_tie_out
@@ -94,6 +95,7 @@ def prove_close(proof: Proof, at: Worked, tables: Mapping[str, pd.DataFrame], cl
     proof.equal("ledger_tie_out: cents that no item explains, any sign", unexplained, 0)
     computed = ledger.loc[is_word(ledger["item"], COMPUTED), "amount"].sum()
     proof.equal("ledger_tie_out: computed sub-ledger = balance_now in students.csv", computed, tables["students"]["balance_now"].sum())
+    prove_bridges(proof, tables["bridges"])
 
 
 def close_notes(tables: Mapping[str, pd.DataFrame]) -> tuple[str, ...]:
@@ -141,6 +143,8 @@ def _months_check(previous: PreviousClose | None, as_of: date) -> tuple[str, boo
         told.append(f"{as_of} is not the last day of its month")
     if previous is not None:
         months = (as_of.year - previous.as_of.year) * 12 + as_of.month - previous.as_of.month
+        if months == 0:
+            told.append(f"{previous.name} closed this month already: this roll-forward covers only what moved since {previous.as_of}")
         if months > 1:
             told.append(f"no close stands between {previous.as_of} and {as_of}: this roll-forward covers {months} months")
     if not told:

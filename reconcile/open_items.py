@@ -1,7 +1,8 @@
 """Failed and not-seen money that is still open at the close, line by line, with its age.
 
 An open item is listed at every close until it clears (published practice: see `rollforward`). Its age runs from the day on which the money
-should have been there: the day the draw first came back unpaid, or the last day of the window in which it was not seen.
+should have been there: the day the draw first came back unpaid, or the last day of the window in which it was not seen. What a draw that
+came in part lacks is no open item (see `line_moves`).
 """
 
 from __future__ import annotations

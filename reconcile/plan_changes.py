@@ -33,16 +33,30 @@ def plan_changes(before: pd.DataFrame | None, now: pd.DataFrame) -> pd.DataFrame
 
     In:      closing_lines of the close before (None: a first close, nothing to compare with) and of this one; cents.
     Out:     OUTPUTS["plan_changes"], in the order of term, student, plan, line and kind of change. `amount` is what the change adds to the
-             plan (negative: takes off); a date, method or owner that changes moves no money. `dated` is the day that the export gives.
+             plan (negative: takes off); a date, method or owner that changes moves no money. `dated` is the day that the export gives for
+             the change: the plan's set_on, where it is after enrollment and after the set_on that the close before knew; else none.
     """
     columns = OUTPUTS["plan_changes"]
     if before is None:
         return empty("plan_changes")
+    set_before = before.groupby("plan_id")["set_on"].max()
+    now = now.assign(set_on=_set_since(now, set_before))
     rows = [*_of_plans(before, now), *_of_lines(before, now)]
     order = {change: place for place, change in enumerate(CHANGES)}
     rows.sort(key=lambda r: (r["term"], r["student_id"], r["plan_id"], r["line"] != "", _natural(r["line"]), order[r["change"]]))
     kinds = {c.name: DTYPES[c.kind] for c in columns}
     return pd.DataFrame({name: pd.Series([row[name] for row in rows], dtype=kind) for name, kind in kinds.items()})
+
+
+def _set_since(now: pd.DataFrame, set_before: pd.Series) -> pd.Series:
+    """The set_on of each line's plan, as far as it can be the day of a change: NaT where the export repeats what the close before had.
+
+    Where the export gives no set_on it is read as the day of enrollment, which is the day of no later change.
+    """
+    latest = now.groupby("plan_id")["set_on"].transform("max")
+    known = pd.Series(set_before.reindex(now["plan_id"]).to_numpy(), index=now.index)
+    told = (latest > now["enrolled_on"]) & ~(latest <= known)
+    return latest.where(told)
 
 
 def _natural(line: str) -> tuple[int, int, str]:
@@ -89,17 +103,21 @@ def _of_plans(before: pd.DataFrame, now: pd.DataFrame) -> Iterator[Row]:
 def superseded(lines: pd.DataFrame) -> dict[str, str]:
     """Plans without an active line still to be met, which another plan of the student and term followed (or replaced on the same day).
 
-    Out:     plan id to the ids of the plans that followed it.
+    Of two plans of one day, one follows the other if it has a line still to be met, or an active line where the other has none; plans of
+    one day that are alike in this follow each other neither way.
+
+    Out:     plan id to the ids of the plans that followed it, in the order of enrollment, then id.
     """
     live = is_word(lines["line_status"], "active") & ~is_word(lines["kind"], "fee")
     waiting = live & ~among(lines["state"], ("cleared", "part cleared", "cancelled"))
-    by_plan = lines.assign(waiting=waiting).groupby(["term", "student_id", "plan_id"], as_index=False, sort=True)
-    plans = by_plan[["waiting", "enrolled_on"]].max()
+    by_plan = lines.assign(live=live, waiting=waiting).groupby(["term", "student_id", "plan_id"], as_index=False, sort=True)
+    plans = by_plan[["live", "waiting", "enrolled_on"]].max().sort_values(["enrolled_on", "plan_id"], kind="stable")
     several = plans[plans.duplicated(["term", "student_id"], keep=False)]
     found: dict[str, str] = {}
     for _, group in several.groupby(["term", "student_id"], sort=True):
         for plan in _records(group[~group["waiting"]]):
-            later = group[(group["enrolled_on"] >= plan.enrolled_on) & (group["plan_id"] != plan.plan_id)]
+            same_day = (group["enrolled_on"] == plan.enrolled_on) & (group["waiting"] | (group["live"] & (not plan.live)))
+            later = group[((group["enrolled_on"] > plan.enrolled_on) | same_day) & (group["plan_id"] != plan.plan_id)]
             if len(later):
                 found[str(plan.plan_id)] = "; ".join(later["plan_id"])
     return found

@@ -18,7 +18,7 @@ from reconcile.exports import ExportsRefusedError, read_exports
 from reconcile.intake_counts import SourceFile
 from reconcile.policy import load_rules
 from reconcile.read_back import edited_workbooks, words_before
-from reconcile.run_check import refuse_changed_tables
+from reconcile.run_check import refuse_changed_since_signed, refuse_changed_tables
 from reconcile.run_tables import read_previous_close, read_previous_list
 from reconcile.workbook_notes import ReadBack, read_workbook_notes, unread_sentence
 
@@ -62,6 +62,8 @@ class Request:
     """Of a run that is made again: the files of notes that it read; else they are found."""
     not_read: tuple[str, ...] = ()
     """Of a close that is made again from what it kept: what it said of files beside its exports."""
+    today: date | None = None
+    """The day of the clock: nobody decided anything later. None for a run that is made again."""
     samples_told: str = ""
     """Of a run that is made again: what it said of rules that were only the samples."""
 
@@ -120,17 +122,30 @@ def close_named(request: Request) -> audit.Previous | None:
 def close_before(request: Request) -> PreviousClose | None:
     """The close that this close opens from: the one named, else the latest earlier one under the reports; None for a first close.
 
-    Errors:  RefusedError if it is no whole close, or not strictly earlier.
+    Errors:  RefusedError if it is no whole close, not strictly earlier, or not as it was signed.
     """
     found = close_folder(request)
     if found is None:
         return None
     refuse_changed_tables(found, ("closing_lines.csv", "rollforward.csv", "entries.parquet"))
+    refuse_changed_since_signed(found)
+    _say_which_close(request, found)
     previous = read_previous_close(found)
     if previous.as_of >= request.as_of:
         told = f"{found} is as of {previous.as_of}, not before {request.as_of}: this close cannot open from it. Name an earlier one."
         raise RefusedError(told)
     return previous
+
+
+def _say_which_close(request: Request, found: Path) -> None:
+    """Say which of several closes of one month this one opens from, where the person named none."""
+    name = run_folder.parse_run_name(found.name)
+    if request.previous_close is not None or name is None:
+        return
+    others = [str(other) for other in run_folder.runs_beside(request.reports, name) if other.as_of == name.as_of]
+    if others:
+        signed = "which is signed" if run_folder.signers(found) else "the last one made"
+        say(f"Note: this close opens from {name}, {signed}, and not from {', '.join(others)}. Name another with --previous-close.")
 
 
 def notes_files(request: Request) -> tuple[NotesFile, ...]:
@@ -160,15 +175,27 @@ def with_notes(exports: Exports, request: Request, rules: Rules) -> tuple[Export
     before = previous_folder(request)
     files = notes_files(request)
     found, sources, now = Written(), [], words_before(before) if files else {}
+    latest = None if request.today is None else max(request.as_of, request.today)
     for one in files:
         if one.run is not None:
             found = found.then(read_workbook_notes(one.path, one.name, rules, words_before(one.run), now))
         elif one.path.suffix.casefold() in {".xlsx", ".xlsm"}:
             found = found.then(read_workbook_notes(one.path, one.name, rules, now))
         else:
-            found = found.then(ReadBack(read_notes(one.path, rules), ()))
+            found = found.then(ReadBack(read_notes(one.path, rules, latest), ()))
         sources.append(SourceFile(one.name, audit.sha256_of(one.path), one.path.stat().st_size, role="notes"))
+    _say_days_to_come(found, latest)
     return dataclasses.replace(exports, sources=(*exports.sources, *sources)), found
+
+
+def _say_days_to_come(found: Written, latest: date | None) -> None:
+    """Say which decisions in workbooks bear a day that has not come.
+
+    They are read all the same: a workbook refuses no run, and what a run reads must not hang on the day on which it is made.
+    """
+    for note in found.notes:
+        if latest is not None and note.decided_on is not None and note.decided_on > latest:
+            say(f"Note: what was decided about {note.exception_id} bears the day {note.decided_on}, which has not come yet. Check the day.")
 
 
 @dataclass(frozen=True)

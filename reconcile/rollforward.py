@@ -4,7 +4,8 @@ A balance that is only looked at on one day proves little; month-end practice ti
 what reconciles the two until it clears, and has it signed by a preparer and an approver within days (published practice: University of
 Arkansas at Little Rock, policy LR 303.8; University System of Georgia, business procedures manual 1.7.2). The roll-forward is the bridge
 between two such days: what was pending at the close before, plus what was promised since, less what cleared, failed or fell away, is what
-is pending now. Each figure is a sum of rows of `line_moves.csv`; none is worked out as the remainder.
+is pending now. Each figure is a sum of rows of `line_moves.csv`; none is worked out as the remainder. What a draw that came in part lacks
+is in neither balance (`line_moves` says why); `bridges` gives its sum.
 """
 
 from __future__ import annotations

@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING
 
 from reconcile.as_of import refuse_lines_before
 from reconcile.bank_gaps import gap_notes, hardly_seen
+from reconcile.bridges import bridges
 from reconcile.control import prove_intake
 from reconcile.exception_list import facts_of_close, list_exceptions
 from reconcile.exceptions_close import Since
@@ -95,8 +96,11 @@ def reconcile_exports(
     at = settled[0].worked
     if closing is not None and at is not None:
         tables |= close_tables(at, tables, exports, rules, closing)
+        since = Since(closing.previous, tables["late_rows"])
+        back = facts_of_close(at, exports, rules, since)
+        tables |= {"bridges": bridges(at, tables, back, since)}
         prove_close(proof, at, tables, closing, rules)
-        facts += facts_of_close(at, exports, rules, Since(closing.previous, tables["late_rows"]))
+        facts += back
         told = close_notes(tables)
     proved = proof.table()
     hold(proved)

@@ -41,7 +41,7 @@ def check_chain(run: Path, checked: RunCheck, reports: Path | None = None) -> Ch
 
     In:      the folder, what was found of it, and the folder in which the other runs lie (else the one that the run lies in).
     """
-    place = reports or run.absolute().parent
+    place = reports or (run.resolve() if ".." in run.parts else run.absolute()).parent
     waiting, seen, differences = [(run, checked)], {checked.name}, []
     earlier: list[RunCheck] = []
     while waiting:

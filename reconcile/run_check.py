@@ -162,6 +162,20 @@ def refuse_changed_tables(run: Path, named: Iterable[str]) -> None:
         raise RefusedError(f"{run} is not as that run left it, so it cannot be followed.", (*told, cure))
 
 
+def refuse_changed_since_signed(run: Path) -> None:
+    """Refuse to follow a run that people have signed and that is no longer what they signed, whichever of its files was changed.
+
+    Errors:  RefusedError with each difference.
+    """
+    if not (run / SIGNATURES_FILE).exists():
+        return
+    checked = check_run(run)
+    if checked.differences:
+        cure = "Restore that folder from a copy; or close that day again, have the new close signed, and name it with --previous-close."
+        headline = f"{run} is signed, and is no longer as it was signed, so it cannot be followed."
+        raise RefusedError(headline, (*(f"{told}." for told in checked.differences), cure))
+
+
 def may_be_edited(file: str) -> bool:
     """Whether a person may save this file of a run until the first signature: the workbook, and no copy of an input."""
     return file.endswith(MAY_BE_EDITED) and "/" not in file

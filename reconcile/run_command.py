@@ -37,7 +37,7 @@ from reconcile.run import reconcile_exports
 from reconcile.workbook_notes import unread_table
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Mapping, Sequence
+    from collections.abc import Callable, Iterator, Mapping, Sequence
 
     from reconcile.column_map import ColumnMap
     from reconcile.exports import Exports
@@ -136,11 +136,25 @@ def _write(request: Request, made: Made) -> Path:
     step("Writing the report")
     let_go()
     parent = request.reports if request.into is None else request.into.parent
-    for name in run_folder.signed_runs(parent, request.as_of, made.kind):
-        say(f"Note: {name} is signed already and stays as it is. Later runs follow this new one: have it signed too, or remove it.")
+    for told in _beside(parent, run_folder.RunName(request.as_of, made.kind == "close", 0)):
+        say(told)
     for name in run_folder.clear_unfinished(parent):
         say(f"Removed {parent / name}, left by a run that was interrupted more than a day ago.")
     return run_folder.write_run(request.reports, request.as_of, made.kind, lambda folder: _fill(folder, request, made), request.into)
+
+
+def _beside(parent: Path, name: run_folder.RunName) -> Iterator[str]:
+    """What a person must know of earlier runs that this one lies beside: of the same day if one is signed, and closes of the same month."""
+    for other in run_folder.runs_beside(parent, name):
+        signed = run_folder.signers(parent / str(other))
+        if other.as_of == name.as_of and signed:
+            then = "Later runs follow it and not this new one, until as many have signed this one too (or name this one with --previous"
+            yield f"Note: {other} is signed already and stays as it is. {then}{'-close' if name.is_close else ''})."
+        elif other.as_of == name.as_of and name.is_close:
+            yield f"Note: {other} closes this month already, and nobody has signed it. The next close opens from this new one, not from it."
+        elif name.is_close:
+            then = "A close of the month opens from the one before it, and the next month from the later of them"
+            yield f"Note: {other}{' (signed)' if signed else ''} is another close of this month. {then}."
 
 
 def _fill(folder: Path, request: Request, made: Made) -> None:

@@ -14,6 +14,7 @@ from __future__ import annotations
 
 import contextlib
 import errno
+import json
 import os
 import re
 import secrets
@@ -76,14 +77,14 @@ def runs(reports: Path) -> list[RunName]:
 
 
 def previous_run(reports: Path, as_of: date) -> Path | None:
-    """The run that this one follows: the highest rerun of the latest run whose as-of date is strictly earlier, daily or close.
+    """The run that this one follows: of the latest day and kind strictly earlier, the signed run, else the highest rerun.
 
     Errors:  RefusedError if that folder is not a complete run.
     """
     earlier = [name for name in runs(reports) if name.as_of < as_of]
     if not earlier:
         return None
-    found = reports / str(earlier[-1])
+    found = reports / str(_foremost(reports, earlier))
     if not (found / AUDIT_FILE).is_file():
         raise RefusedError(
             f"{found} would be the previous run, but it holds no {AUDIT_FILE}: it is not a complete run.",
@@ -93,14 +94,14 @@ def previous_run(reports: Path, as_of: date) -> Path | None:
 
 
 def previous_close(reports: Path, as_of: date) -> Path | None:
-    """The close that a close follows: the highest rerun of the latest close whose as-of date is strictly earlier.
+    """The close that a close follows: of the latest day strictly earlier, the signed close, else the highest rerun.
 
     Errors:  RefusedError if that folder is not a complete run.
     """
     earlier = [name for name in runs(reports) if name.is_close and name.as_of < as_of]
     if not earlier:
         return None
-    found = reports / str(earlier[-1])
+    found = reports / str(_foremost(reports, earlier))
     if not (found / AUDIT_FILE).is_file():
         raise RefusedError(
             f"{found} would be the close before, but it holds no {AUDIT_FILE}: it is not a complete run.",
@@ -109,10 +110,33 @@ def previous_close(reports: Path, as_of: date) -> Path | None:
     return found
 
 
-def signed_runs(reports: Path, as_of: date, kind: str) -> tuple[str, ...]:
-    """The runs of a day and kind that somebody has signed, by name: a rerun does not take their place without being signed itself."""
-    same = (name for name in runs(reports) if name.as_of == as_of and name.is_close == (kind == "close"))
-    return tuple(str(name) for name in same if (reports / str(name) / SIGNATURES_FILE).is_file())
+def _foremost(reports: Path, earlier: list[RunName]) -> RunName:
+    """Of the reruns of the latest day and kind, the one that most people have signed, else the highest.
+
+    What was signed is what a college stands by: a rerun takes its place only once as many have signed that one.
+    """
+    same = [name for name in earlier if name[:2] == earlier[-1][:2]]
+    return max(same, key=lambda name: (signers(reports / str(name)), name.rerun))
+
+
+def signers(run: Path) -> int:
+    """How many have signed a run; whether their signatures hold is for `run_check` to say."""
+    try:
+        return len(json.loads((run / SIGNATURES_FILE).read_bytes())["signatures"])
+    except FileNotFoundError:
+        return 0
+    except (OSError, ValueError, LookupError, TypeError, RecursionError):
+        return 1  # somebody signed, and what is left of it is told where the run is followed
+
+
+def runs_beside(reports: Path, name: RunName) -> tuple[RunName, ...]:
+    """Other runs of the same day and kind, or, of a close, other closes of the same month; from the earliest to the latest."""
+
+    def beside(other: RunName) -> bool:
+        month = name.is_close and other.as_of.replace(day=1) == name.as_of.replace(day=1)
+        return other.is_close == name.is_close and (month or other.as_of == name.as_of)
+
+    return tuple(other for other in runs(reports) if other != name and beside(other))
 
 
 def refuse_if_there(into: Path) -> None:

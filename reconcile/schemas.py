@@ -513,6 +513,7 @@ OUTPUTS: dict[str, tuple[Column, ...]] = {
         ("sheet", "text"),
         ("row", "count"),
     ),
+    "bridges": _out(("bridge", "word"), ("item", "word"), ("amount", "money")),
     "close_checks": _out(("check", "word"), ("done", "word"), ("what", "text")),
 }
 """Columns of the data files of a run, in order; the writer takes kinds and order from here and refuses a table that differs."""
@@ -520,7 +521,7 @@ OUTPUTS: dict[str, tuple[Column, ...]] = {
 CLOSE_ONLY: frozenset[str] = frozenset(
     {
         *("rollforward", "line_moves", "closing_lines", "plan_changes", "open_items", "tie_out", "tie_out_items", "ledger_tie_out"),
-        *("late_rows", "close_checks"),
+        *("late_rows", "bridges", "close_checks"),
     }
 )
 """The outputs that only a month-end close has; all others stand in every run."""

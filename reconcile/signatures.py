@@ -175,8 +175,8 @@ def _not_two_people(signatures: Sequence[Signature], audit: Mapping[str, Any]) -
             yield f"a signature is of {later}, before {earlier}: the reviewer signs after the preparer, and both once the day has come"
 
 
-def refuse_signing(signatures: Sequence[Signature], role: str, name: str, on: date, as_of: date) -> None:
-    """Refuse a signature that may not be given: the same role again, the reviewer first, one person for both, a day too early.
+def refuse_signing(signatures: Sequence[Signature], role: str, name: str, on: date, as_of: date, today: date) -> None:
+    """Refuse a signature that may not be given: the same role again, the reviewer first, one person for both, a day too early or to come.
 
     Errors:  RefusedError with what to do.
     """
@@ -193,6 +193,8 @@ def refuse_signing(signatures: Sequence[Signature], role: str, name: str, on: da
     latest = max((as_of, *(s.on for s in signatures)))
     if on < latest:
         raise RefusedError(f"{on} is before {latest}: a run is signed once its day has come, by the reviewer after the preparer.")
+    if on > max(as_of, today):
+        raise RefusedError(f"{on} has not come yet: it is {today}. A signature bears the day on which it is given: leave --on out.")
 
 
 def _document(signatures: Sequence[Signature]) -> bytes:

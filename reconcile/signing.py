@@ -27,9 +27,10 @@ if TYPE_CHECKING:
 NOTE_LENGTH = 1000
 
 
-def sign_off(run: Path, role: str, name: str, on: date, note: str = "", reports: Path | None = None) -> Signature:
+def sign_off(run: Path, role: str, name: str, on: date, today: date, note: str = "", reports: Path | None = None) -> Signature:
     """Sign a run as its preparer or its reviewer, and show what was signed.
 
+    In:      `on` is the day that the signature bears, `today` the day of the clock: no later one can be signed.
     Errors:  RefusedError if the run or one before it is not as it was made, or if this person may not sign it now.
     """
     who = written_name(name)
@@ -39,7 +40,7 @@ def sign_off(run: Path, role: str, name: str, on: date, note: str = "", reports:
     with one_at_a_time(run):
         checked = check_run(run)
         _refuse_changed(run, checked, reports)
-        refuse_signing(checked.signatures, role, who, on, date.fromisoformat(str(checked.audit["as_of"])))
+        refuse_signing(checked.signatures, role, who, on, date.fromisoformat(str(checked.audit["as_of"])), today)
         signature = Signature(
             role=role,
             name=who,
@@ -67,7 +68,7 @@ def _refuse_changed(run: Path, checked: RunCheck, reports: Path | None) -> None:
         raise RefusedError(f"{run} cannot be signed: a run before or after it is not as it should be.", (*chain.differences, cure))
     if any(is_open(note.split(" lies in ", 1)[0]) for note in checked.notes):
         raise RefusedError(f"A workbook in {run} is open in a spreadsheet. Save and close it, then sign: what is signed must not change.")
-    for note in (*checked.notes, *chain.notes):
+    for note in dict.fromkeys((*checked.notes, *chain.notes)):
         say(f"Note: {note}.")
 
 

@@ -24,7 +24,7 @@ import pandas as pd
 from reconcile.events import NOBODY, day_numbers
 from reconcile.schemas import DTYPES, OUTPUTS
 from reconcile.texts import is_word
-from reconcile.tie_out_ledger import NO_DAY, Found, ledger_side
+from reconcile.tie_out_ledger import NO_DAY, UNDID_NOTHING, Found, ledger_side
 
 if TYPE_CHECKING:
     from datetime import date
@@ -47,7 +47,7 @@ STEPS: Final[dict[str, tuple[str, ...]]] = {
         *(OTHER_DATE, WITHOUT_LINE, BANK, UNEXPLAINED),
     ),
     TO_LEDGER: (
-        *(BANK, "cleared not posted", "posted not cleared", "returns not reversed", "reversed, not returned"),
+        *(BANK, "cleared not posted", "posted not cleared", "returns not reversed", "reversed, not returned", UNDID_NOTHING),
         *("posted as another kind", "refunds posted as refunds", "enrollment fees not on the bill", LEDGER, UNEXPLAINED),
     ),
     TOLD: (RETURNABLE,),

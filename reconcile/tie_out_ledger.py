@@ -1,7 +1,8 @@
 """The second half of the tie-out: the bank beside the student ledger, each draw with what the ledger made of it.
 
 A draw that cleared should be posted once, one that came back taken off again. Pairing (`ledger`) says which posting is which bank event;
-here the rest is named: money the ledger lacks, money it has that no bank shows, returns that it still counts as paid.
+here the rest is named: money the ledger lacks, money it has that no bank shows, returns that it still counts as paid, reversals that no
+return stands behind or whose return undid nothing.
 """
 
 from __future__ import annotations
@@ -24,6 +25,9 @@ if TYPE_CHECKING:
 
 NO_DAY: Final = np.iinfo(np.int64).max
 """A row that belongs to no draw date; sorts after all days."""
+UNDID_NOTHING: Final = "reversed for a return that undid nothing"
+"""The bank returned it and the ledger took it off, but it, or what is left over of it, undid no money: of no draw, or more than was left
+of one. `reversed, not returned` is what the ledger took off and no bank event shows."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -142,7 +146,7 @@ def ledger_side(at: Worked, place: Ints, rules: Rules) -> tuple[Found, list[tupl
     up, down = loose[amount[loose] > 0], loose[amount[loose] < 0]
     items.append(("posted not cleared", Found.of_postings(at, up, amount[up], home[up])))
     items.append(("reversed, not returned", Found.of_postings(at, down, amount[down], home[down])))
-    items.append(("reversed, not returned", Found.of_events(at, back, beyond[back], place)))
+    items.append((UNDID_NOTHING, Found.of_events(at, back, beyond[back], place)))
     which = np.flatnonzero(books.drawn)
     return Found.of_postings(at, which, amount[which], home[which]), items
 
@@ -179,7 +183,7 @@ def _of_events_cleared(at: Worked, place: Ints, books: _Books, rules: Rules) -> 
     events, money, how = at.events, at.money, books.how
     placed = _placed(at)
     posted = how == POSTED
-    by, of, off = _undone(at)
+    by, of, off = draw_money_undone(at)
     waiting = placed[of] & (how[by] != TAKEN_OFF)
     # All of an event that the ledger does not post, but for what came back without a trace on the ledger.
     lacks = np.where(placed & is_word(events["outcome"], "cleared") & ~posted, _draw_money(at), 0)
@@ -205,7 +209,7 @@ def _placed(at: Worked) -> Bools:
 def _reversed_beyond(at: Worked, books: _Books) -> Ints:
     """What the ledger took off for each event beyond what that event undid at the bank; negative cents."""
     beyond = np.where(books.how == TAKEN_OFF, books.booked, 0)
-    by, of, off = _undone(at)
+    by, of, off = draw_money_undone(at)
     which = _placed(at)[of] & (books.how[by] == TAKEN_OFF)
     np.add.at(beyond, by[which], off[which])
     return beyond
@@ -222,7 +226,7 @@ def _draw_money(at: Worked) -> Ints:
     return np.asarray(np.where(is_word(at.events["outcome"], "cleared"), gross, 0), dtype=np.int64)
 
 
-def _undone(at: Worked) -> tuple[Ints, Ints, Ints]:
+def draw_money_undone(at: Worked) -> tuple[Ints, Ints, Ints]:
     """Which event undid which, and how much draw money it took off; the card fee inside is undone last."""
     by, of, cents = (at.matching.undoings[name].to_numpy() for name in ("by", "of", "cents"))
     settled = day_numbers(at.events["settled_on"])

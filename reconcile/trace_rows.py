@@ -13,6 +13,8 @@ from typing import TYPE_CHECKING, Any, Final
 import numpy as np
 import pandas as pd
 
+from reconcile.bridges import AT_BANK, BACK, FAILED, UNCLEARED
+from reconcile.bridges import ITEMS as BRIDGES
 from reconcile.closing_lines import COMING, LOST
 from reconcile.errors import ProofError, RefusedError
 from reconcile.event_money import BILLED_FEE, CENTS
@@ -183,6 +185,13 @@ def _bank_of_days(run: RunTables, _found: re.Match[str]) -> Rows:
     return together(bank_parts(run, (*CENTS, BILLED_FEE), outcome="cleared"), bank_parts(run, ("undone",), -1, outcome="cleared"))
 
 
+def _came_back(run: RunTables, _found: re.Match[str]) -> Rows:
+    """What the exception list says of draws that came back after a close, one row for each draw."""
+    listed = run["exceptions"]
+    own = (listed["kind"] == "return after the close") & (listed["standing"] != "resolved") & (listed["plan_id"] != "")
+    return of_table(run, "exceptions", {"amount": 1}, own)
+
+
 _EXPORTS: Final = "(charges|aid|plan_schedules|cleared_draws|postings)"
 _GROUP: Final = r"roll-forward (.+) (bank|card) (pending|failed and not seen)"
 _CLEARED_PARTS: Final = (*CENTS[:9], "nobodys", BILLED_FEE)
@@ -291,6 +300,22 @@ PROOF: Final[tuple[tuple[str, Side, Side], ...]] = (
         "tie_out: student ledger = .*",
         _table("tie_out", lambda t: (t["step"] == TO_LEDGER) & (t["item"] == LEDGER), amount=1),
         lambda run, _: entries_of(run, "postings", "plan draw on the ledger"),
+    ),
+    (
+        f"bridges: {FAILED}, .*",
+        lambda run, _: together(_all_moves(run, OPEN), of_table(run, "closing_lines", {"rolled": 1})),
+        _table("draws", lambda t: t["state"].isin(LOST), scheduled=1),
+    ),
+    (
+        f"bridges: {UNCLEARED}, .*",
+        _table("draws", lambda t: t["state"] == "part cleared", scheduled=1, cleared=-1),
+        _table("tie_out", lambda t: t["item"] == UNCLEARED, amount=-1),
+    ),
+    (f"bridges: {BACK}, .*", _table("bridges", lambda t: (t["bridge"] == BACK) & (t["item"] != BRIDGES[BACK][-1]), amount=1), _came_back),
+    (
+        f"bridges: {AT_BANK}, .*",
+        lambda run, f: together(_bank_of_days(run, f), bank_parts(run, ("card_fee", "payment", "nobodys"), -1, outcome="cleared")),
+        _table("tie_out", lambda t: (t["step"] == TO_BANK) & (t["item"] == BANK), amount=1),
     ),
     ("ledger_tie_out: cents that no item explains.*", _ledger_differences, _zero),
     (

@@ -25,9 +25,11 @@ import shutil
 import sys
 import tempfile
 import textwrap
+from datetime import date
 from functools import lru_cache
 from pathlib import Path
 from typing import TYPE_CHECKING
+from unittest import mock
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator, Sequence
@@ -37,10 +39,12 @@ DOCUMENTS = ("README.md", "DEVELOPERS.md")
 EXAMPLE = ROOT / "reports" / "example"
 MAIN_COMMAND = "reconcile daily sample_exports/standard --as-of 2026-11-20"
 MAIN_RUN = "reports/2026-11-20-daily"
+TODAY = date(2027, 6, 30)
+"""The day of the clock on which the commands run: after everything that the documents tell."""
 WIDTH = "100"
 """Columns of the console in which help is shown."""
 
-ENDS = {"reconcile check damaged_exports": 2, "reconcile verify reports/closed/2026-10-31-close --reports reports/closed": 1}
+ENDS = {"reconcile check damaged_exports": 2, "reconcile verify reports/fall/2026-10-31-close --reports reports/fall": 1}
 """Commands that end otherwise than with 0."""
 
 BLOCK = re.compile(r"<!-- begin: (?P<recipe>[^\n]+) -->\n(?P<body>.*?)<!-- end -->", re.DOTALL)
@@ -73,7 +77,8 @@ class Office:
 
             said = io.StringIO()
             here = contextlib.chdir(self.folder)
-            with here, contextlib.redirect_stdout(said), contextlib.redirect_stderr(said), _console_width():
+            clock = mock.patch.object(cli, "today", return_value=TODAY)
+            with here, clock, contextlib.redirect_stdout(said), contextlib.redirect_stderr(said), _console_width():
                 code = cli.run(shlex.split(command)[1:])
             if code != ENDS.get(command, 0):
                 raise RuntimeError(f"{command} ended with {code}:\n{said.getvalue()}")

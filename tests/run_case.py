@@ -4,8 +4,11 @@ from __future__ import annotations
 
 import csv
 import shutil
+from datetime import date
 from pathlib import Path
+from unittest import mock
 
+from reconcile import cli
 from reconcile.cli import run as command
 from reconcile.cli_support import quietly
 
@@ -29,6 +32,10 @@ FILES: dict[str, list[tuple[str, ...]]] = {
 }
 
 
+TODAY = date(2027, 6, 30)
+"""The day of the clock on which the commands here run: after everything that is told."""
+
+
 def daily(office: Path, as_of: str, *more: str) -> None:
     """A daily run of the office; RuntimeError if it does not complete."""
     reconcile(
@@ -38,7 +45,7 @@ def daily(office: Path, as_of: str, *more: str) -> None:
 
 def reconcile(*line: str) -> None:
     """A command that completes."""
-    with quietly():
+    with quietly(), mock.patch.object(cli, "today", return_value=TODAY):
         code = command(list(line))
     if code:
         raise RuntimeError(f"{line} ended with {code}")

@@ -6,6 +6,7 @@ import shutil
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+import pypdf
 import pytest
 from sample_year import MONTH_ENDS, Year, write_exports
 
@@ -15,6 +16,8 @@ from reconcile.audit import read_audit, run_hash
 from reconcile.errors import RefusedError
 from reconcile.run_tables import read_table
 from reconcile.schemas import CLOSE_ONLY
+from reconcile.trace import RunTables, figures_of
+from reconcile.trace_rows import trace_figure
 
 if TYPE_CHECKING:
     from datetime import date
@@ -66,6 +69,51 @@ def test_without_postings_and_general_ledger_it_says_what_it_could_not_check(
     assert set(read_table(folder, "ledger_tie_out")["item"]) == {"computed sub-ledger"}
 
 
+@pytest.mark.parametrize("command", ["daily", "close"])
+def test_without_postings_every_figure_can_be_traced(exports: Path, tmp_path: Path, command: str) -> None:
+    """Payments at the bank count as credits then, and nothing is on the student ledger: each figure is still the sum of its rows."""
+    shutil.copytree(exports / str(SEPTEMBER), tmp_path / "exports" / str(SEPTEMBER))
+    (tmp_path / "exports" / str(SEPTEMBER) / "postings.csv").unlink()
+    bank = tmp_path / "exports" / str(SEPTEMBER) / "cleared_draws.csv"
+    head, *rows = bank.read_text(encoding="utf-8").splitlines()
+    row = dict(zip(head.split(","), rows[-1].split(","), strict=True)) | {
+        "kind": "payment",
+        "amount": "33.00",
+        "reference": "PAY1",
+        "line": "",
+    }
+    more = [*(f"{text}," for text in rows), ",".join([*(row[name] for name in head.split(",")), "payment"])]
+    bank.write_text("\n".join([f"{head},kind", *more]) + "\n", encoding="utf-8")
+    assert run(command, tmp_path / "exports", SEPTEMBER, tmp_path / "reports", "--only", "csv") == 0
+    traced = RunTables(tmp_path / "reports" / f"{SEPTEMBER}-{command}")
+    assert traced["students"]["other_credits"].sum() == 3_300
+    assert {figure.name: trace_figure(traced, figure).total - figure.cents for figure in figures_of(traced)} == {
+        figure.name: 0 for figure in figures_of(traced)
+    }
+
+
+@pytest.mark.parametrize(
+    ("cents", "told"),
+    [
+        ("100.00", "100.00 above the student ledger"),
+        ("-100.00", "100.00 below the student ledger"),
+        ("0.00", "agrees with the student ledger"),
+    ],
+)
+def test_how_far_the_books_are_apart_is_said_in_words(
+    exports: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str], cents: str, told: str
+) -> None:
+    """Above, below or agreed; the packet says the same, for each term of its own."""
+    shutil.copytree(exports / str(AUGUST), tmp_path / "exports" / str(AUGUST))
+    path = tmp_path / "exports" / str(AUGUST) / "general_ledger.toml"
+    more = f'\n[[balance]]\nterm = "2026-FA"\naccount = "1299"\namount = "{cents}"\n'
+    path.write_text(path.read_text(encoding="utf-8") + more, encoding="utf-8")
+    assert run("close", tmp_path / "exports", AUGUST, tmp_path / "reports") == 0
+    assert f"General ledger 2026-FA: {told}" in capsys.readouterr().out
+    text = pypdf.PdfReader(tmp_path / "reports" / f"{AUGUST}-close" / "packet.pdf").pages[0].extract_text()
+    assert f"The general ledger of 2026-FA: {told}." in " ".join(text.split())
+
+
 def test_a_general_ledger_that_differs_is_told(exports: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     """Books 100.00 above the student ledger: the difference stands in the file and in the summary; the close goes through."""
     shutil.copytree(exports / str(AUGUST), tmp_path / "exports" / str(AUGUST))
@@ -74,7 +122,8 @@ def test_a_general_ledger_that_differs_is_told(exports: Path, tmp_path: Path, ca
         path.read_text(encoding="utf-8") + '\n[[balance]]\nterm = "2026-FA"\naccount = "1299"\namount = "100.00"\n', encoding="utf-8"
     )
     assert run("close", tmp_path / "exports", AUGUST, tmp_path / "reports") == 0
-    assert "General ledger 2026-FA: differs by 100.00: see ledger_tie_out.csv" in capsys.readouterr().out
+    told = "General ledger 2026-FA: 100.00 above the student ledger, which nothing here explains: see ledger_tie_out.csv"
+    assert told in capsys.readouterr().out
     table = read_table(tmp_path / "reports" / f"{AUGUST}-close", "ledger_tie_out")
     assert table.loc[table["item"] == "difference", "amount"].tolist() == [10_000]
 

@@ -52,6 +52,7 @@ def test_other_columns_and_their_order_do_not_matter(tmp_path: Path, rules: Rule
         (",working,,,", "row 2, exception_id '': is empty"),
         ("XA,working,,A,15/10/2026", "row 2, decided_on '15/10/2026': is not a date written like 2026-10-15"),
         ("XA,working,,A,2026-02-30", "decided_on '2026-02-30'"),
+        ("XA,working,,A,2026-11-01", "decided_on '2026-11-01': has not come yet"),
         ("XA,fixed,,,2026-10-15", "decided_by '': is empty; 'fixed' closes the exception, so say who decided and when"),
         ("XA,fixed,,A,", "decided_on '': is empty"),
     ],
@@ -59,7 +60,7 @@ def test_other_columns_and_their_order_do_not_matter(tmp_path: Path, rules: Rule
 def test_a_wrong_row_is_refused_with_its_place_and_cure(row: str, told: str, tmp_path: Path, rules: Rules) -> None:
     """File, row, column and value are named, and what to write instead."""
     with pytest.raises(RefusedError) as error:
-        read_notes(wrote(tmp_path, f"{HEAD}{row}\n"), rules)
+        read_notes(wrote(tmp_path, f"{HEAD}{row}\n"), rules, date(2026, 10, 31))
     assert told in str(error.value)
     assert "notes.csv" in str(error.value)
 

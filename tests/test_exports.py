@@ -210,6 +210,22 @@ def test_mistakes_in_the_files_beside_are_told_by_line(tmp_path: Path) -> None:
     ]
 
 
+def test_a_balance_given_twice_is_refused(tmp_path: Path) -> None:
+    """One account of one term has one balance; the same account in two terms has two."""
+    one, other = (f'[[balance]]\nterm = "{term}"\naccount = "1200"\namount = "1.00"\n' for term in ("2026-FA", "2027-SP"))
+    assert refused(tmp_path / "a", {"general_ledger.toml": one + other + one}) == [
+        "general_ledger.toml, line 11, account in balance 3: account 1200 of 2026-FA has a balance already, further up. Keep one of them."
+    ]
+
+
+@pytest.mark.parametrize("name", ["general_ledger.csv", "General_Ledger October.xls", "control_totals.txt"])
+def test_balances_in_a_table_are_told_where_they_go(tmp_path: Path, name: str) -> None:
+    """The file is not read, and the note says in which one its figures are looked for."""
+    toml = "general_ledger.toml" if "eneral" in name else "control_totals.toml"
+    (told,) = [note for note in read(tmp_path, {name: "term,account,amount\n2026-FA,1200,1.00\n"}, "[charges]\n").notes if name in note]
+    assert f"is read from {toml} alone" in told
+
+
 def test_two_control_totals_of_one_export_are_refused(tmp_path: Path) -> None:
     """Only one of two files may say what an export adds up to."""
     write(tmp_path / "a", {**IN_ORDER, "control_totals.toml": "[aid]\nrows = 1\n"})

@@ -78,7 +78,7 @@ ORDER = (
     ),
     ("entries", "report_tables", "day_tables", "return_rates", "proof", "control", "figures"),
     ("parts", "settle", "page_figures"),
-    (*("line_moves", "rollforward", "open_items", "plan_changes", "tie_out_ledger", "tie_out", "ledger_tie_out", "month_end"),),
+    (*("line_moves", "rollforward", "open_items", "plan_changes", "tie_out_ledger", "tie_out", "ledger_tie_out", "bridges", "month_end"),),
     ("merged", "run"),
     (
         *("deliver.__init__", "deliver.csv_out", "deliver.rate_words", "deliver.summary", "deliver.intake_words"),

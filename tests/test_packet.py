@@ -182,7 +182,7 @@ def test_what_a_bursar_must_hear_first_stands_first() -> None:
         "close_checks": table("close_checks", {"check": "control totals", "done": "no", "what": "None."}),
     }
     first = pages(shown(tables=tables))[0]
-    assert "The general ledger and the student ledger differ by 1.00." in first
+    assert "The general ledger of 2026-FA: 1.00 above the computed sub-ledger." in first
     assert "Not or not wholly checked: control totals." in first
 
 

@@ -11,7 +11,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from run_case import make_runs, tampered
+from run_case import make_runs, reconcile, tampered
 
 from reconcile import cli, signing
 from reconcile.audit import Named, outputs_in, read_audit, sha256_of
@@ -23,6 +23,7 @@ from reconcile.seals import fingerprint
 from reconcile.signatures import hash_of_files, read_signatures, same_person, written_name
 
 DAY = date(2026, 9, 20)
+TODAY = date(2026, 9, 21)
 RUN = "2026-09-15-daily"
 
 
@@ -40,7 +41,7 @@ def run(made: Path, tmp_path: Path) -> Path:
 
 
 def sign(run: Path, role: str = "preparer", name: str = "Ana Novak", on: date = DAY, note: str = "") -> Any:
-    return signing.sign_off(run, role, name, on, note)
+    return signing.sign_off(run, role, name, on, TODAY, note)
 
 
 def test_preparer_then_reviewer(run: Path, capsys: pytest.CaptureFixture[str]) -> None:
@@ -107,6 +108,25 @@ def test_days_in_order(run: Path) -> None:
     sign(run)
     with pytest.raises(RefusedError, match="is before 2026-09-20"):
         sign(run, "reviewer", "Bo Lind", date(2026, 9, 19))
+
+
+def test_no_day_to_come(run: Path) -> None:
+    """Nobody signs for tomorrow; a run of a day to come may bear that day, for it is not signed before."""
+    with pytest.raises(RefusedError, match=r"2026-09-22 has not come yet: it is 2026-09-21"):
+        sign(run, on=date(2026, 9, 22))
+    assert not (run / "signatures.json").exists()
+    signing.sign_off(run, "preparer", "Ana Novak", date(2026, 9, 15), date(2026, 9, 1))
+    assert read_signatures(run)[0].on == date(2026, 9, 15)
+
+
+def test_each_note_is_said_once(run: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """A close names the close before it as its run and as its close; signing that one tells of it once."""
+    office, reports = run.parents[1], tmp_path / "closes"
+    for day in ("2026-08-31", "2026-09-30"):
+        reconcile("close", str(office / "exports"), "--as-of", day, "--reports", str(reports), "--rules", str(office / "rules"))
+    capsys.readouterr()
+    sign(reports / "2026-08-31-close")
+    assert capsys.readouterr().err.count("2026-09-30-close follows this run") == 1
 
 
 @pytest.mark.parametrize("file", ["students.csv", "entries.parquet", "audit.json"])
@@ -178,7 +198,7 @@ def test_signed_files_are_guarded(run: Path) -> None:
 def _one(run: str, role: str, name: str, start: Any, done: Any) -> None:
     start.wait()
     try:
-        signing.sign_off(Path(run), role, name, DAY)
+        signing.sign_off(Path(run), role, name, DAY, TODAY)
         done.put(name)
     except RefusedError as error:
         done.put(str(error))

@@ -9,6 +9,7 @@ import shutil
 import tomllib
 from typing import TYPE_CHECKING, Any
 
+import openpyxl
 import pypdf
 import pytest
 from run_case import ROOT, make_chain, reconcile, tampered
@@ -17,6 +18,7 @@ from sample_year import MONTH_ENDS, Year, write_exports
 from reconcile import audit as audit_module
 from reconcile import run_command
 from reconcile.cli import run
+from reconcile.deliver.workbook import EXCEPTIONS
 from reconcile.run import reconcile_exports
 from reconcile.seals import as_text, sealed
 
@@ -324,6 +326,94 @@ def test_another_result_from_the_same_inputs_is_named(verify: Callable[..., tupl
     code, said = verify(LAST)
     assert code == 1
     assert "draws.csv is not what the same inputs give: row 2, column attempts: the run has '1', the same inputs give '2'" in said
+
+
+def linked(path: Path, elsewhere: Path) -> None:
+    """Put a link in the place of a file or folder that now lies elsewhere, every byte the same."""
+    path.rename(elsewhere)
+    path.symlink_to(elsewhere)
+
+
+LINKS: dict[str, tuple[str, str]] = {
+    "a file": ("draws.csv", "draws.csv of 2026-09-30-close is only a link to another place"),
+    "an input": ("inputs/exports/charges.csv", "inputs/exports/charges.csv of 2026-09-30-close is only a link to another place"),
+    "a folder": ("inputs", "inputs of 2026-09-30-close is only a link to another place"),
+    "the run": ("", "the folder 2026-09-30-close is only a link to another place"),
+}
+
+
+@pytest.mark.parametrize(("place", "told"), LINKS.values(), ids=LINKS)
+def test_what_is_only_a_link_is_named(office: Path, verify: Callable[..., tuple[int, str]], place: str, told: str) -> None:
+    """A link to the same bytes elsewhere is a difference: there others may change them."""
+    linked(office / "reports" / LAST / place, office / "elsewhere")
+    code, said = verify(LAST)
+    assert (code, told in said) == (1, True), said
+
+
+def test_a_link_that_was_added_is_named(office: Path, verify: Callable[..., tuple[int, str]]) -> None:
+    """One that leads nowhere too."""
+    (office / "reports" / LAST / "more.csv").symlink_to(office / "nowhere")
+    code, said = verify(LAST)
+    assert (code, "more.csv of 2026-09-30-close is only a link" in said) == (1, True), said
+
+
+@pytest.mark.parametrize("place", [".", "inputs", ".."])
+def test_verify_from_any_working_directory(
+    office: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str], place: str
+) -> None:
+    """Inside the run, inside one of its folders, or beside it: the same run is found and made again."""
+    monkeypatch.chdir(office / "reports" / LAST / place)
+    assert run(["verify", {".": ".", "inputs": "..", "..": f"{LAST}/"}[place]]) == 0
+    told = capsys.readouterr().out
+    assert told.startswith(f"Run {LAST}, ")
+    assert "made again from the same inputs" in told
+
+
+def test_a_folder_that_nobody_may_write_in_is_verified(office: Path, verify: Callable[..., tuple[int, str]]) -> None:
+    """A share that is only read from: every file and folder of the office without the right to write."""
+    held = [office, *(path for path in office.rglob("*"))]
+    for path in held:
+        path.chmod(path.stat().st_mode & ~0o222)
+    try:
+        code, said = verify(LAST)
+    finally:
+        for path in held:
+            path.chmod(path.stat().st_mode | 0o200)
+    assert (code, "made again from the same inputs" in said) == (0, True), said
+
+
+@pytest.mark.parametrize("name", ["october", "2026-09-14-daily-2"])
+def test_a_run_that_others_follow_cannot_be_renamed_unseen(office: Path, verify: Callable[..., tuple[int, str]], name: str) -> None:
+    """The run itself says so, whatever it is called now."""
+    (office / "reports" / DAILY).rename(office / "reports" / name)
+    code, said = verify(name)
+    assert (code, f"{SECOND_DAILY} follows this run under the name {DAILY}: this folder was renamed" in said) == (1, True), said
+
+
+def test_a_workbook_of_notes_saved_again_is_told_and_no_difference(office: Path, verify: Callable[..., tuple[int, str]]) -> None:
+    """October's daily run read the workbook of the close before; somebody went on writing in it: not made again, and nothing differs."""
+    book = office / "reports" / LAST / "workbook.xlsx"
+    write_note(book, "asked the bank")
+    bank = ("--reports", str(office / "reports"), "--rules", str(office / "rules"), "--map", str(office / "office_map.toml"))
+    reconcile("daily", str(office / "exports"), "--as-of", "2026-10-15", *bank)
+    inputs = json.loads((office / "reports" / "2026-10-15-daily" / "audit.json").read_bytes())["inputs"]
+    assert f"{LAST}/workbook.xlsx" in {i["file"] for i in inputs if i["role"] == "notes"}
+    given = ("--exports", str(office / "exports"), "--rules", str(office / "rules"), "--map", str(office / "office_map.toml"))
+    assert "made again from the same inputs" in verify("2026-10-15-daily", *given)[1]
+    write_note(book, "asked the bank again")
+    code, said = verify("2026-10-15-daily", *given)
+    assert code == 0, said
+    assert f"Note: the workbook {LAST}/workbook.xlsx was saved again since this run read it, so the run could not be made again." in said
+    assert "DIFFERENCE" not in said
+
+
+def write_note(book: Path, note: str) -> None:
+    """Write a note beside the first exception of a workbook and save it, as a person would."""
+    held = openpyxl.load_workbook(book)
+    sheet = held[EXCEPTIONS]
+    column = [cell.value for cell in sheet[1]].index("Note") + 1
+    sheet.cell(2, column).value = note
+    held.save(book)
 
 
 def test_files_of_the_system_are_only_told(office: Path, verify: Callable[..., tuple[int, str]]) -> None:

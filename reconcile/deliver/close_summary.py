@@ -4,8 +4,10 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Final
 
+from reconcile.bridges import apart
 from reconcile.deliver.csv_out import without_controls
 from reconcile.deliver.summary import CAUTION, MOST_NOTES, aligned, count, exception_lines, heading, left_out, notes_lines
+from reconcile.ledger_tie_out import books_apart
 from reconcile.line_moves import CLOSING, ITEMS, OPENING
 from reconcile.money import people_money
 from reconcile.open_items import AGES
@@ -35,6 +37,7 @@ def close_summary(tables: Mapping[str, pd.DataFrame], counted: Mapping[str, Coun
         left_out(counted),
         *_rollforwards(tables["rollforward"]),
         _ages(tables["open_items"]),
+        _bridges(tables["bridges"]),
         _tied(tables["tie_out"], tables["ledger_tie_out"]),
         _changes(tables["plan_changes"], tables["late_rows"], tables["exceptions"]),
         exception_lines(tables["exceptions"]),
@@ -84,6 +87,14 @@ def _ages(items: pd.DataFrame) -> list[str]:
     return aligned(rows, right=(1, 2))
 
 
+def _bridges(table: pd.DataFrame) -> list[str]:
+    """Figures that look alike and differ, each led to the other."""
+    rows = [("Figures that look alike", "", "")]
+    for name, items in apart(table).items():
+        rows += [(f"  {name}" if at == 0 else "", item, people_money(cents)) for at, (item, cents) in enumerate(items)]
+    return aligned(rows, right=(2,)) if len(rows) > 1 else []
+
+
 def _tied(tied: pd.DataFrame, ledger: pd.DataFrame) -> list[str]:
     """What stands between bank and student ledger over all draw dates, and the general ledger by term."""
     rows = []
@@ -93,10 +104,9 @@ def _tied(tied: pd.DataFrame, ledger: pd.DataFrame) -> list[str]:
         if len(found) and (item in ENDS or bool(found["amount"].any())):
             rows.append((f"  {item}", people_money(int(found["amount"].sum()))))
     lines = aligned([("Bank to student ledger, all draw dates", ""), *rows], right=(1,)) if rows else []
-    differs = ledger[ledger["item"] == "difference"]
-    for term, cents in differs[["term", "amount"]].itertuples(index=False):
-        word = "agrees" if cents == 0 else f"differs by {people_money(int(cents))}: see ledger_tie_out.csv"
-        lines.append(f"General ledger {without_controls(term)}: {word}")
+    for term, told in books_apart(ledger):
+        more = "" if told.startswith("agrees") else ", which nothing here explains: see ledger_tie_out.csv"
+        lines.append(f"General ledger {without_controls(term)}: {told}{more}")
     return lines
 
 
@@ -109,6 +119,7 @@ def _changes(changes: pd.DataFrame, late: pd.DataFrame, exceptions: pd.DataFrame
         came, gone = (int((late["what"] == what).sum()) for what in ("late", "gone"))
         lines.append(f"Rows of closed months: {came:,} came late, {gone:,} are gone")
     back = exceptions[(exceptions["kind"] == "return after the close") & (exceptions["standing"] != "resolved")]
+    back = back[back["plan_id"] != ""]  # a line that leads many of one amount is no draw of its own
     if len(back):
         money = people_money(int(back["amount"].sum()))
         lines.append(f"Cleared in a closed month and come back since: {count(len(back), 'draw')}, {money}")

@@ -20,7 +20,7 @@ import pandas as pd
 from reconcile.deliver import packet_money
 from reconcile.deliver.packet_text import Column, Section, Table, cut, day_text, plain, short_hash
 from reconcile.deliver.summary import count
-from reconcile.ledger_tie_out import DIFFERENCE
+from reconcile.ledger_tie_out import books_apart
 from reconcile.money import people_money
 from reconcile.tie_out import UNEXPLAINED
 
@@ -100,6 +100,7 @@ def packet_data(shown: Shown) -> dict[str, Any]:
         packet_money.aging(shown),
         packet_money.tie_out(shown),
         packet_money.general_ledger(shown),
+        packet_money.bridges(shown),
         _late_rows(shown),
         _exceptions(shown),
         packet_money.return_rates(shown.tables),
@@ -154,8 +155,7 @@ def _in_short(shown: Shown) -> list[str]:
 def _books(shown: Shown) -> list[str]:
     """What the general ledger differs by, where it was given, and what could not be checked."""
     ledger, checks = shown.tables["ledger_tie_out"], shown.tables["close_checks"]
-    apart = ledger[ledger["item"] == DIFFERENCE]
-    told = [f"The general ledger and the student ledger differ by {people_money(int(apart['amount'].sum()))}."] if len(apart) else []
+    told = [f"The general ledger of {term}: {words}." for term, words in books_apart(ledger)]
     undone = checks.loc[checks["done"] == "no", "check"].tolist()
     return told + ([f"Not or not wholly checked: {', '.join(undone)}."] if undone else [])
 

@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Final
 
 import pandas as pd
 
+from reconcile.bridges import apart
 from reconcile.deliver.packet_text import Column, Section, Table
 from reconcile.deliver.summary import count
 from reconcile.ledger_tie_out import COMPUTED, DIFFERENCE, GENERAL, POSTED
@@ -31,6 +32,10 @@ MOST_DATES: Final = 12
 """So many draw dates are shown one by one, those with the most scheduled money."""
 WITHOUT_DATE, TO_COME = NO_DATE = ("without a draw date", "still to come")
 SIDES: Final = (SCHEDULE, BANK, LEDGER)
+GIVEN_BALANCES: Final = (
+    "The computed sub-ledger beside the balance that the office gave of the general ledger. Unexplained is what no item explains up to the "
+    "student ledger; difference is what the general ledger has beyond it, which nothing here explains."
+)
 NO_BALANCES: Final = (
     "No balances of the general ledger were given (general_ledger.toml beside the exports), so the sub-ledger was not tied to it. "
     "The computed sub-ledger beside the student ledger as it is posted:"
@@ -87,7 +92,7 @@ def aging(shown: Shown) -> Section:
     rows.append(["together", "", f"{len(items):,}", *map(people_money, whole), people_money(sum(whole))])
     told = (
         "Failed and not-seen money that is still open, by days since it should have been there. Each item is listed at every close until "
-        "it clears (open_items.csv)."
+        "it clears (open_items.csv). What draws that came in part lack is not in it."
     )
     return Section("Open items by age", [told], [Table([*columns, Column("Together", right=True)], rows, strong=[len(rows) - 1])])
 
@@ -178,11 +183,29 @@ def _explained(table: pd.DataFrame) -> Iterator[Table]:
         yield Table(columns, rows, "Cleared, and may still come back", "Until: the last banking day for an ordinary return.")
 
 
+def bridges(shown: Shown) -> Section | None:
+    """Figures that look alike and differ, each led to the other by name."""
+    rows: list[list[str]] = []
+    strong: list[int] = []
+    for name, items in apart(shown.tables["bridges"]).items():
+        rows += [[name if at == 0 else "", item, people_money(cents)] for at, (item, cents) in enumerate(items)]
+        strong.append(len(rows) - 1)
+    if not rows:
+        return None
+    told = (
+        "Some figures of this close look alike and are not the same. Here each is led to the other; every bridge was proved (bridges.csv). "
+        "What a draw that came in part lacks is in no roll-forward and is not aged: it is told as an exception, and stands in the tie-out "
+        "at every close."
+    )
+    columns = [Column("Bridge"), Column("Item", wide=1), Column("Amount", right=True)]
+    return Section("Figures that look alike", [told], [Table(columns, rows, strong=strong)])
+
+
 def general_ledger(shown: Shown) -> Section:
     """The computed sub-ledger tied to the balances of the general ledger, where the office gave them."""
     table = shown.tables["ledger_tie_out"]
     given = bool((table["item"] == GENERAL).any())
-    told = "The computed sub-ledger beside the balance that the office gave of the general ledger." if given else NO_BALANCES
+    told = GIVEN_BALANCES if given else NO_BALANCES
     rows = [[r["term"], r["account"], r["item"], people_money(r["amount"])] for r in table.to_dict("records")]
     strong = [at for at, row in enumerate(rows) if row[2] in LEDGER_ENDS]
     columns = [Column("Term"), Column("Account"), Column("Item", wide=1), Column("Amount", right=True)]

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import os
-import signal
 from datetime import date
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -110,14 +109,3 @@ def test_an_error_of_the_work_comes_back_as_it_was() -> None:
     with pytest.raises(RefusedError, match="This cannot be") as told:
         forked.forked(refuse, [0, 1, 2], 2)
     assert told.value.problems == ("Mend it.",)
-
-
-def test_a_process_ended_from_outside_refuses_the_run_in_plain_words() -> None:
-    """Where the system ends a process for want of memory, the person is told so."""
-
-    def end(number: int) -> int:
-        os.kill(os.getpid(), signal.SIGKILL)
-        return number
-
-    with pytest.raises(RefusedError, match="memory ran out"):
-        forked.forked(end, [0, 1], 2)

@@ -48,7 +48,7 @@ def decode(raw: bytes, encoding: str | None) -> Decoded | Undecodable:
         fits = marked and (name.startswith("utf-8") or name in {marked, marked[: marked.rfind("-")]})
         return _read(raw[len(mark) :], marked, ()) if fits else _read(raw, name, ())
     read = _read(raw, "utf-8", ())
-    if isinstance(read, Decoded):
+    if isinstance(read, Decoded) or b"\0" in raw:  # a NUL is a letter in no encoding, so another one would not read the file either
         return read
     return _read(raw, "cp1252", ("the file is not UTF-8 and was read as Windows-1252 (cp1252): look at a name with an accent",))
 
@@ -68,9 +68,11 @@ def _read(raw: bytes, encoding: str, notes: tuple[str, ...]) -> Decoded | Undeco
         return Undecodable(f"{encoding!r} is no encoding of text", "name another, such as utf-8, cp1252 or utf-16", encoding)
     if (nul := text.find("\0")) >= 0:
         line = text.count("\n", 0, nul) + 1
+        many = text.count("\0") * 4 > len(text)
         return Undecodable(
-            f"line {line} holds a NUL character: the file is not plain text in {encoding}",
-            "save the file as CSV UTF-8 (a NUL at every second place means UTF-16)",
+            f"line {line} holds a NUL character (code 0), which stands for no letter"
+            + (", and so does a good part of the file: it may be UTF-16 without its mark" if many else ""),
+            "save the file as CSV UTF-8" if many else f"take the character out of line {line} where the file comes from, and export again",
             encoding,
         )
     held = raw if encoding == "utf-8" else text.encode()

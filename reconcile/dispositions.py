@@ -28,6 +28,10 @@ COLUMNS = ("exception_id", "disposition", "note", "decided_by", "decided_on")
 NEEDED = ("exception_id", "disposition")
 
 
+CUT = " ... (cut here: the whole text is in the data file)"
+"""At the end of a text that a cell of the workbook could not hold."""
+
+
 class Note(NamedTuple):
     """What a person wrote about one exception; `disposition` is one of the rules' words or "".
 
@@ -140,8 +144,21 @@ def closes(word: str, rules: Rules) -> bool:
 
 
 def word_of(text: str, rules: Rules) -> str | None:
-    """The rules' own spelling of a disposition; None if they do not know it."""
-    return next((word.word for word in rules.exceptions.dispositions if word.word.casefold() == text.casefold()), None)
+    """The rules' own spelling of a disposition, whatever its capitals and spaces and with a full stop or without; None if it is none."""
+
+    def plain(word: str) -> str:
+        return " ".join(word.split()).rstrip(" .").casefold()
+
+    return next((word.word for word in rules.exceptions.dispositions if plain(word.word) == plain(text)), None)
+
+
+def id_of(text: str) -> str:
+    """An exception's id as the run writes it: in capitals and without spaces.
+
+    >>> id_of(" xivpd-7gbl -kmfq\u00a0")
+    'XIVPD-7GBL-KMFQ'
+    """
+    return "".join(text.split()).upper()
 
 
 def day_of(text: str) -> date | None:
@@ -154,4 +171,4 @@ def day_of(text: str) -> date | None:
 
 def _note(cells: dict[str, str], rules: Rules) -> Note:
     word = word_of(cells["disposition"], rules) or ""
-    return Note(cells["exception_id"], word, cells["note"], cells["decided_by"], day_of(cells["decided_on"]))
+    return Note(id_of(cells["exception_id"]), word, cells["note"], cells["decided_by"], day_of(cells["decided_on"]))

@@ -35,7 +35,7 @@ if TYPE_CHECKING:
     from reconcile.exports import Exports
     from reconcile.policy import Rules
     from reconcile.standing import PreviousList
-    from reconcile.workbook_notes import Unread
+    from reconcile.workbook_rows import Unread
 
 
 @dataclass(frozen=True)

@@ -74,7 +74,7 @@ ORDER = (
             "exceptions_close",
             "common_causes",
         ),
-        *("standing", "exception_list", "workbook_notes", "outreach"),
+        *("standing", "exception_list", "workbook_rows", "workbook_notes", "outreach"),
     ),
     ("entries", "report_tables", "day_tables", "return_rates", "proof", "control", "figures"),
     ("parts", "settle", "page_figures"),

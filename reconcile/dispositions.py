@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING, NamedTuple
 
 from reconcile.csv_files import read_text_file
 from reconcile.errors import RefusedError
+from reconcile.guards import unguarded
 from reconcile.raw import heading_key
 from reconcile.toml_errors import nearest
 
@@ -109,7 +110,7 @@ def _position(table: RawTable, name: str) -> int | None:
 
 
 def _rows(table: RawTable, at: dict[str, int]) -> Iterator[tuple[int, dict[str, str]]]:
-    columns = {name: [str(cell or "").strip() for cell in table.columns[place].to_pylist()] for name, place in at.items()}
+    columns = {name: [unguarded(str(cell or "").strip()) for cell in table.columns[place].to_pylist()] for name, place in at.items()}
     for number, row in enumerate(table.rows.tolist()):
         yield row, {name: columns[name][number] if name in columns else "" for name in COLUMNS}
 

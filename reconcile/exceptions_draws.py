@@ -87,6 +87,7 @@ def _failed(on: Ground, payments: dict[int, int]) -> Iterator[Fact]:
             back[-1].settled,
             what=sentence(kind, **words),
             advice=_failed_advice(on, line, row, tries, payments.get(line)),
+            before=_last_again(on, line, tries) if _is_again(on, line, row) else None,
             evidence=(*evidence, *_payment_evidence(on, payments.get(line))),
         )
 
@@ -102,7 +103,7 @@ def _came_back(on: Ground, line: int, tries: list[Try]) -> str:
 def _failed_advice(on: Ground, line: int, row: int, tries: list[Try], payment: int | None) -> tuple[str, ...]:
     """Present it again or not, what the code asks for, and the proposal, as far as nothing must be asked first."""
     said = proposal(on, row, again=False)
-    named = (on.lines["plan_id"][line], on.lines["line"][line]) in on.advice(row).again_lines
+    named = _is_again(on, line, row)
     if payment is not None:
         again = (_again_words(on, line, row, tries),) if named else ()
         asked = _ask_about_payment(on, payment, "do not present it again", said=(*again, *said), otherwise="If not, the proposal holds:")
@@ -144,23 +145,32 @@ def _code_action(on: Ground, line: int) -> str:
         return "Ask the bank what the code means first."
     if found.stops_plan and not on.lines["stopped"][line]:
         return f"An account was authorized anew on {day_text(on.lines['consent_on'][line])}."
-    named = (on.lines["plan_id"][line], on.lines["line"][line])
-    return "" if found.again and named not in on.advice(int(on.row_of_line[line])).again_lines else found.action
+    return "" if found.again and not _is_again(on, line, int(on.row_of_line[line])) else found.action
 
 
 def _again_words(on: Ground, line: int, row: int, tries: list[Try]) -> str:
     """Whether the draw may be presented again, and if not, why."""
     lines = on.lines
-    if (lines["plan_id"][line], lines["line"][line]) in on.advice(row).again_lines:
+    if _is_again(on, line, row):
         found = _code(on, line)
-        attempts = [t.settled for t in tries if t.role in {"attempt", "failed"}]
-        times = (found.again_times if found else 0) - len(attempts) + 1
-        last = day_text(min(attempts) + (found.again_days if found else 0))
+        times = (found.again_times if found else 0) - sum(t.role in {"attempt", "failed"} for t in tries) + 1
+        last = day_text(_last_again(on, line, tries))
         often = "once more" if times == 1 else f"{times} times more"
         return f"Present {people_money(int(lines['amount'][line]))} again: it is still owed, and its code allows it {often}, until {last}."
     if not on.billed[lines["term"][line]]:
         return "Nothing is proposed before the term is billed."
     return f"Do not present it again: {_why_not_again(on, line, row)}."
+
+
+def _is_again(on: Ground, line: int, row: int) -> bool:
+    """Whether it is proposed to present the draw again."""
+    return (on.lines["plan_id"][line], on.lines["line"][line]) in on.advice(row).again_lines
+
+
+def _last_again(on: Ground, line: int, tries: list[Try]) -> int:
+    """The last day on which its code lets the draw be presented again, counted from its first try."""
+    found = _code(on, line)
+    return min(t.settled for t in tries if t.role in {"attempt", "failed"}) + (found.again_days if found else 0)
 
 
 def _why_not_again(on: Ground, line: int, row: int) -> str:

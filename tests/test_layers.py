@@ -82,7 +82,7 @@ ORDER = (
     ("merged", "run"),
     (
         *("deliver.__init__", "deliver.csv_out", "deliver.rate_words", "deliver.summary", "deliver.intake_words"),
-        *("run_folder", "seals", "audit", "archive"),
+        *("run_folder", "seals", "input_counts", "audit", "archive"),
         *("signatures", "run_lock", "run_check", "run_chain", "run_compare", "rule_changes"),
         *("trace", "trace_parts", "trace_rows", "deliver.trace_words"),
         *("deliver.close_summary", "run_tables", "story_facts", "deliver.story", "deliver.shown"),

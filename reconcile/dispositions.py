@@ -89,9 +89,11 @@ def read_notes(path: Path, rules: Rules) -> tuple[Note, ...]:
     problems = [
         f"{path.name}, row {p.row}, {p.column or 'row'}: {p.problem}; {p.cure}" if p.row else f"{p.problem}; {p.cure}"
         for p in table.problems
+        if p.row or not p.problem.startswith("none of the first")  # its cure is that of exports; the columns are told below
     ]
     at = {name: found for name in COLUMNS if (found := _position(table, name)) is not None}
-    problems += [f"column {name} is missing; the columns are {', '.join(COLUMNS)}" for name in NEEDED if name not in at]
+    if not problems or all(p.row or p.column for p in table.problems):
+        problems += [f"column {name} is missing; the columns are {', '.join(COLUMNS)}" for name in NEEDED if name not in at]
     if problems:
         raise RefusedError(f"The notes in {path} cannot be used.", tuple(problems))
     notes, wrong = [], []

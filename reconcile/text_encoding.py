@@ -16,6 +16,7 @@ _MARKS = (
     (codecs.BOM_UTF16_LE, "utf-16-le"),
     (codecs.BOM_UTF16_BE, "utf-16-be"),
 )
+_WORKBOOKS = (b"PK\x03\x04", b"\xd0\xcf\x11\xe0\xa1\xb1\x1a\xe1")
 _REPLACED = "\ufffd".encode()
 
 
@@ -37,6 +38,9 @@ class Undecodable(NamedTuple):
 
 def decode(raw: bytes, encoding: str | None) -> Decoded | Undecodable:
     """The text of a file, in the encoding given, or found as the module says."""
+    if raw.startswith(_WORKBOOKS):
+        cure = "open it in the spreadsheet program and save it as .xlsx, or as CSV UTF-8, under a name that ends so"
+        return Undecodable("the file is a workbook or another archive, whatever its name says", cure, encoding or "")
     mark, marked = next((found for found in _MARKS if raw.startswith(found[0])), (b"", ""))
     if encoding is None and marked:
         return _read(raw[len(mark) :], marked, ())
@@ -48,7 +52,7 @@ def decode(raw: bytes, encoding: str | None) -> Decoded | Undecodable:
         fits = marked and (name.startswith("utf-8") or name in {marked, marked[: marked.rfind("-")]})
         return _read(raw[len(mark) :], marked, ()) if fits else _read(raw, name, ())
     read = _read(raw, "utf-8", ())
-    if isinstance(read, Decoded) or b"\0" in raw:  # a NUL is a letter in no encoding, so another one would not read the file either
+    if isinstance(read, Decoded):
         return read
     return _read(raw, "cp1252", ("the file is not UTF-8 and was read as Windows-1252 (cp1252): look at a name with an accent",))
 

@@ -126,6 +126,12 @@ def test_nul_characters_are_a_problem(read: Any) -> None:
     assert ("NUL" in utf16[1], "UTF-16 without its mark" in utf16[1], "cp1252" in utf16[1]) == (True, True, False)
 
 
+@pytest.mark.parametrize("start", [b"PK\x03\x04", b"\xd0\xcf\x11\xe0\xa1\xb1\x1a\xe1"])
+def test_a_workbook_under_the_name_of_a_text_file_is_told_as_such(read: Any, start: bytes) -> None:
+    """Not as a byte that is no letter: the cure is to save it under its own name."""
+    assert "is a workbook or another archive" in only_problem(read(start + bytes(100)))[1]
+
+
 def test_a_cell_that_is_far_too_long_is_told_as_such(read: Any) -> None:
     """200,000 letters on one line are no quotation mark that was never closed; the same letters over many lines after such a mark are."""
     told = only_problem(read(f"{HEAD}\n1,F,2,{'x' * 200_000}\n2,F,3,y\n"))

@@ -26,7 +26,7 @@ from importlib.metadata import version as release_of
 from typing import TYPE_CHECKING, Any, Final
 
 from reconcile.errors import RefusedError
-from reconcile.schemas import EXPORTS
+from reconcile.input_counts import Input, counted_inputs, totals
 from reconcile.seals import AUDIT_HASH, as_text, broken_seals, fingerprint, sealed
 
 if TYPE_CHECKING:
@@ -36,7 +36,7 @@ if TYPE_CHECKING:
     import pandas as pd
 
     from reconcile.column_map import ColumnMap
-    from reconcile.exports import Exports, SourceCount
+    from reconcile.exports import Exports
     from reconcile.policy import Rules
 
 FORM: Final = 1
@@ -54,55 +54,6 @@ class Options:
     bank_from: date | None = None
     bank_through: date | None = None
     names: bool = False
-
-
-@dataclass(frozen=True)
-class Counted:
-    """Rows and cents of one export: read = accepted + rejected + already read, and what is set aside is part of the accepted.
-
-    `unreadable` counts rejected rows whose amount could not be read, so that it is in no cents; `replaced` those of the rows already read
-    that a disbursed award replaced. Total rows at the foot and blank rows are no rows of the export.
-    """
-
-    rows_read: int = 0
-    accepted: int = 0
-    rejected: int = 0
-    already_read: int = 0
-    set_aside: int = 0
-    foot_rows: int = 0
-    blank_rows: int = 0
-    unreadable: int = 0
-    replaced: int = 0
-    cents_read: int = 0
-    cents_accepted: int = 0
-    cents_rejected: int = 0
-    cents_already_read: int = 0
-    cents_set_aside: int = 0
-
-    def __add__(self, other: Counted) -> Counted:
-        return Counted(*(a + b for a, b in zip(dataclasses.astuple(self), dataclasses.astuple(other), strict=True)))
-
-
-@dataclass(frozen=True)
-class InputCount:
-    """What one file (and sheet, "" for a text file) gave to one export."""
-
-    export: str
-    sheet: str
-    counted: Counted
-
-
-@dataclass(frozen=True)
-class Input:
-    """One file that was read; its role is `export`, `control totals` or `general ledger`."""
-
-    file: str
-    role: str
-    sha256: str
-    size: int
-    encoding: str
-    delimiter: str
-    counts: tuple[InputCount, ...]
 
 
 @dataclass(frozen=True)
@@ -127,49 +78,6 @@ class Previous:
     rows: Mapping[str, int]
     audit_hash: str = ""
     signature: str = ""
-
-
-def counted_inputs(exports: Exports, as_of: date | None) -> tuple[Input, ...]:
-    """Every file that was read but the column map, with its counts; rows dated after the as-of date count as set aside.
-
-    Without an as-of date none is set aside.
-    """
-    aside = {} if as_of is None else _set_aside(exports.tables, as_of)
-
-    def one(file: str, count: SourceCount) -> InputCount:
-        rows, cents = aside.get((count.export, file, count.sheet), (0, 0))
-        same = {f.name: getattr(count, f.name) for f in dataclasses.fields(Counted) if not f.name.endswith("set_aside")}
-        return InputCount(count.export, count.sheet, Counted(**same, set_aside=rows, cents_set_aside=cents))
-
-    return tuple(
-        Input(s.file, s.role, s.sha256, s.size, s.encoding, s.delimiter, tuple(one(s.file, c) for c in s.counts))
-        for s in exports.sources
-        if s.role != "column map"
-    )
-
-
-def _set_aside(tables: Mapping[str, pd.DataFrame], as_of: date) -> dict[tuple[str, str, str], tuple[int, int]]:
-    """Rows and cents dated after the as-of date, per export, file and sheet; a plan's lines by the day it was enrolled."""
-    import pandas as pd  # noqa: PLC0415 (reading an earlier audit needs no tables)
-
-    found: dict[tuple[str, str, str], tuple[int, int]] = {}
-    for name, table in tables.items():
-        later = table[table[EXPORTS[name].dated_by] > pd.Timestamp(as_of)]
-        for (file, sheet), cents in later.groupby(["file", "sheet"], sort=True)["amount"]:
-            found[name, str(file), str(sheet)] = (len(cents), int(cents.sum()))
-    return found
-
-
-def totals(inputs: Iterable[Input]) -> dict[str, Counted]:
-    """Rows and cents per export over all files, in the order of the exports; every export stands in it.
-
-    Rows of a mixed file that belong to no export stand last, under the name that intake gives them.
-    """
-    sums = dict.fromkeys(EXPORTS, Counted())
-    for source in inputs:
-        for count in source.counts:
-            sums[count.export] = sums.get(count.export, Counted()) + count.counted
-    return sums
 
 
 def undated_cancellations(tables: Mapping[str, pd.DataFrame]) -> dict[str, int]:

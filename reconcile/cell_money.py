@@ -68,7 +68,7 @@ def amount_cents(text: str, mark: DecimalMark, *, plain: bool = False) -> int | 
     cents = _figures(figures, "." if plain else mark, plain=plain)
     if isinstance(cents, int):
         return -cents if "-" in around or "(" in around else cents
-    return _other_mark(cents, figures, mark)
+    return cents if plain else _other_mark(cents, figures, mark)
 
 
 def _figures(figures: str, mark: DecimalMark, *, plain: bool) -> int | Refusal:

@@ -15,6 +15,8 @@ Results go to stdout, messages to stderr. The commands' work stands in `commands
 from __future__ import annotations
 
 import gc
+import os
+import shlex
 import signal
 import sys
 from pathlib import Path
@@ -23,7 +25,7 @@ from typing import TYPE_CHECKING, Any, NoReturn, TypeVar
 import click
 
 from reconcile import __version__, starting
-from reconcile.cli_support import Amount, IsoDate, Place, say, show, survive_any_console, today, write_fault
+from reconcile.cli_support import Amount, IsoDate, Place, PlainPath, say, show, survive_any_console, today, write_fault
 from reconcile.errors import ReconcileError
 
 if TYPE_CHECKING:
@@ -32,7 +34,7 @@ if TYPE_CHECKING:
 
 DIFFERS, REFUSED, FAULT, INTERRUPTED = 1, 2, 4, 130
 
-A_PATH = click.Path(path_type=Path)
+A_PATH = PlainPath(path_type=Path)
 Command = TypeVar("Command", bound="Callable[..., Any]")
 
 exports_argument = click.argument("exports", nargs=-1, required=True, type=A_PATH)
@@ -190,7 +192,9 @@ def verify(
 def start(folder: Path) -> None:
     """Make a working FOLDER: rules, sample exports and a place for reports."""
     next_commands = starting.make_working_folder(folder, starting.packaged("rules"), starting.packaged("sample_exports"))
-    show("\n".join((f"{folder} is ready. Next:", "", f'    cd "{folder}"', *(f"    {line}" for line in next_commands))) + "\n")
+    own = str(folder)
+    place = f'"{own}"' if os.name == "nt" else shlex.quote(f"./{own}" if own.startswith("-") else own)  # as each system's shell takes it
+    show("\n".join((f"{folder} is ready. Next:", "", f"    cd {place}", *(f"    {line}" for line in next_commands))) + "\n")
 
 
 def run(arguments: Sequence[str] | None = None) -> int:

@@ -16,7 +16,7 @@ import traceback
 from dataclasses import dataclass
 from datetime import date
 from pathlib import Path
-from typing import TYPE_CHECKING, NamedTuple
+from typing import TYPE_CHECKING, Any, NamedTuple
 
 import click
 
@@ -50,6 +50,18 @@ class IsoDate(click.ParamType[date]):
             if re.fullmatch(r"[0-9]{4}-[0-9]{2}-[0-9]{2}", str(value)):
                 return date.fromisoformat(str(value))
         raise click.BadParameter(f"{value!r} is not a date written like 2026-10-15.", ctx, param)
+
+
+class PlainPath(click.Path):
+    """A path whose letters can be written into a report and a message; any other is a usage error, since a run names what it read."""
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> Any:  # noqa: ANN401 (as click declares it)
+        """The path, or a usage error."""
+        path = os.fsdecode(value)
+        if any("\ud800" <= char <= "\udfff" for char in path):
+            shown = os.fsencode(path).decode("utf-8", "backslashreplace")
+            raise click.BadParameter(f"{shown} is not valid UTF-8. Rename the file or folder.", ctx, param)
+        return super().convert(value, param, ctx)
 
 
 def today() -> date:

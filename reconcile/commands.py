@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from reconcile import audit
+from reconcile import input_counts
 from reconcile.cli_support import map_hint, show
 from reconcile.deliver import intake_words, summary
 from reconcile.deliver.story import story_text
@@ -29,14 +29,14 @@ def check(sources: tuple[Path, ...], rules_folder: Path | None, map_file: Path |
     """
     rules, column_map, _ = policy_for(sources, rules_folder, map_file)
     exports = read_all(sources, rules, column_map, None, None)
-    inputs = audit.counted_inputs(exports, None)
+    inputs = input_counts.counted_inputs(exports, None)
     show(intake_words.files_table(inputs))
     for line in summary.notes_lines(exports.notes, len(exports.notes), ""):
         show(line + "\n")
     if len(exports.rejected):
         show("\n" + intake_words.problems_text(exports.rejected, most=len(exports.rejected)))
         hint = () if column_map else map_hint(sources)
-        raise RefusedError(intake_words.rejected_headline(exports.rejected, audit.totals(inputs)), ("Mend the exports.", *hint))
+        raise RefusedError(intake_words.rejected_headline(exports.rejected, input_counts.totals(inputs)), ("Mend the exports.", *hint))
     show("Every row can be used.\n")
 
 

@@ -26,7 +26,7 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
 FIELD_LIMIT = 131_072
-"""Characters in one field, the limit of Python's csv module: a longer one is a quotation mark that was never closed."""
+"""Characters in one field, the limit of Python's csv module: no cell of an export is as long, unless a quotation mark was never closed."""
 _AT_ONCE = 65_536
 """Records turned into arrays at a time, so that memory holds few of them as Python objects."""
 
@@ -166,6 +166,14 @@ def _take(reading: _Reading, record: Record) -> None:
 
 def _fault(record: Record) -> RawProblem:
     """A record that breaks the rules of quotation marks; where the rest of the file hangs on it, the file as a whole."""
+    if "field limit" in record.fault and record.lines == 1:
+        return RawProblem(
+            0,
+            "",
+            "",
+            f"a cell on line {record.line} holds more than {FIELD_LIMIT:,} characters",
+            f"look at line {record.line}: shorten the cell, or look for a delimiter or a line end that is missing, and export again",
+        )
     if "end of data" in record.fault or "field limit" in record.fault:
         return RawProblem(
             0,

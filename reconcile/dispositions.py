@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING, NamedTuple
 
 from reconcile.csv_files import read_text_file
 from reconcile.errors import RefusedError
+from reconcile.guards import unguarded
 from reconcile.raw import heading_key
 from reconcile.toml_errors import nearest
 
@@ -26,6 +27,10 @@ if TYPE_CHECKING:
 
 COLUMNS = ("exception_id", "disposition", "note", "decided_by", "decided_on")
 NEEDED = ("exception_id", "disposition")
+
+
+CUT = " ... (cut here: the whole text is in the data file)"
+"""At the end of a text that a cell of the workbook could not hold."""
 
 
 class Note(NamedTuple):
@@ -86,9 +91,11 @@ def read_notes(path: Path, rules: Rules, latest: date | None = None) -> tuple[No
     problems = [
         f"{path.name}, row {p.row}, {p.column or 'row'}: {p.problem}; {p.cure}" if p.row else f"{p.problem}; {p.cure}"
         for p in table.problems
+        if p.row or not p.problem.startswith("none of the first")  # its cure is that of exports; the columns are told below
     ]
     at = {name: found for name in COLUMNS if (found := _position(table, name)) is not None}
-    problems += [f"column {name} is missing; the columns are {', '.join(COLUMNS)}" for name in NEEDED if name not in at]
+    if not problems or all(p.row or p.column for p in table.problems):
+        problems += [f"column {name} is missing; the columns are {', '.join(COLUMNS)}" for name in NEEDED if name not in at]
     if problems:
         raise RefusedError(f"The notes in {path} cannot be used.", tuple(problems))
     notes, wrong = [], []
@@ -107,7 +114,7 @@ def _position(table: RawTable, name: str) -> int | None:
 
 
 def _rows(table: RawTable, at: dict[str, int]) -> Iterator[tuple[int, dict[str, str]]]:
-    columns = {name: [str(cell or "").strip() for cell in table.columns[place].to_pylist()] for name, place in at.items()}
+    columns = {name: [unguarded(str(cell or "").strip()) for cell in table.columns[place].to_pylist()] for name, place in at.items()}
     for number, row in enumerate(table.rows.tolist()):
         yield row, {name: columns[name][number] if name in columns else "" for name in COLUMNS}
 
@@ -145,8 +152,21 @@ def closes(word: str, rules: Rules) -> bool:
 
 
 def word_of(text: str, rules: Rules) -> str | None:
-    """The rules' own spelling of a disposition; None if they do not know it."""
-    return next((word.word for word in rules.exceptions.dispositions if word.word.casefold() == text.casefold()), None)
+    """The rules' own spelling of a disposition, whatever its capitals and spaces and with a full stop or without; None if it is none."""
+
+    def plain(word: str) -> str:
+        return " ".join(word.split()).rstrip(" .").casefold()
+
+    return next((word.word for word in rules.exceptions.dispositions if plain(word.word) == plain(text)), None)
+
+
+def id_of(text: str) -> str:
+    """An exception's id as the run writes it: in capitals and without spaces.
+
+    >>> id_of(" xivpd-7gbl -kmfq\u00a0")
+    'XIVPD-7GBL-KMFQ'
+    """
+    return "".join(text.split()).upper()
 
 
 def day_of(text: str) -> date | None:
@@ -159,4 +179,4 @@ def day_of(text: str) -> date | None:
 
 def _note(cells: dict[str, str], rules: Rules) -> Note:
     word = word_of(cells["disposition"], rules) or ""
-    return Note(cells["exception_id"], word, cells["note"], cells["decided_by"], day_of(cells["decided_on"]))
+    return Note(id_of(cells["exception_id"]), word, cells["note"], cells["decided_by"], day_of(cells["decided_on"]))

@@ -117,7 +117,7 @@ def _in_time(on: Ground, fact: Fact) -> Fact:
     if not any(NOTICE in part for part in fact.advice):
         return fact
     last = on.notice_by.get((fact.term, fact.student_id))
-    return fact if last is None or last < on.today else replace(fact, before=last)
+    return fact if last is None or last < on.today else replace(fact, before=min(last, last if fact.before is None else fact.before))
 
 
 def facts_of_close(at: Worked, exports: Exports, rules: Rules, since: Since) -> list[Fact]:

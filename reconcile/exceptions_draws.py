@@ -7,17 +7,17 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from reconcile.exception_advice import conditional, person_first, proposal
-from reconcile.exception_facts import DECIDES_FIRST, day_text, listed, sentence
+from reconcile.exception_facts import day_text, listed, sentence
 from reconcile.late_returns import late_words
 from reconcile.ledger import ANOTHER_KIND
 from reconcile.money import people_money
+from reconcile.present_again import again_words, code_action, code_of, is_again, last_again
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
     from reconcile.events import Bools, Ints
     from reconcile.exception_facts import Fact, Ground, Try
-    from reconcile.policy_models import ReturnCode
 
 
 FIND_OUT_FIRST = "Find out first whether the money was taken."
@@ -87,13 +87,14 @@ def _failed(on: Ground, payments: dict[int, int]) -> Iterator[Fact]:
             back[-1].settled,
             what=sentence(kind, **words),
             advice=_failed_advice(on, line, row, tries, payments.get(line)),
+            before=last_again(on, line, tries) if is_again(on, line, row) else None,
             evidence=(*evidence, *_payment_evidence(on, payments.get(line))),
         )
 
 
 def _came_back(on: Ground, line: int, tries: list[Try]) -> str:
     """What happened at the last: a bank's return, a decline (the card never paid), or a chargeback (the card's return)."""
-    found = _code(on, line)
+    found = code_of(on, line)
     if found is not None and found.klass == "chargeback":
         return "was charged back"
     return "came back" if any(t.role == "return" for t in tries) or on.lines["method"][line] != "card" else "was declined"
@@ -102,22 +103,22 @@ def _came_back(on: Ground, line: int, tries: list[Try]) -> str:
 def _failed_advice(on: Ground, line: int, row: int, tries: list[Try], payment: int | None) -> tuple[str, ...]:
     """Present it again or not, what the code asks for, and the proposal, as far as nothing must be asked first."""
     said = proposal(on, row, again=False)
-    named = (on.lines["plan_id"][line], on.lines["line"][line]) in on.advice(row).again_lines
+    named = is_again(on, line, row)
     if payment is not None:
-        again = (_again_words(on, line, row, tries),) if named else ()
+        again = (again_words(on, line, row, tries),) if named else ()
         asked = _ask_about_payment(on, payment, "do not present it again", said=(*again, *said), otherwise="If not, the proposal holds:")
-        return (asked, "" if named else _again_words(on, line, row, tries), _code_action(on, line))
+        return (asked, "" if named else again_words(on, line, row, tries), code_action(on, line))
     if person_first(on, row):
-        return (_again_words(on, line, row, tries), _code_action(on, line), *said)
+        return (again_words(on, line, row, tries), code_action(on, line), *said)
     settled = abs(int(on.plans["variance"][row])) <= on.rules.plans.plan_tolerance and on.billed[on.lines["term"][line]]
     if on.lines["held"][line] and not settled:
-        unknown = _code(on, line) is None
+        unknown = code_of(on, line) is None
         condition = "Only if the account may be drawn again:" if unknown else "Only if a person decides that it is still to be drawn:"
         otherwise = proposal(on, row, again=False, advice=on.otherwise(line))
-        return ("" if unknown else _again_words(on, line, row, tries), _code_action(on, line), conditional(condition, otherwise))
+        return ("" if unknown else again_words(on, line, row, tries), code_action(on, line), conditional(condition, otherwise))
     if not said and not named and settled:
-        return (_again_words(on, line, row, tries), "Nothing to collect: later draws already carry it. Close the item.")
-    return (_again_words(on, line, row, tries), _code_action(on, line), *said)
+        return (again_words(on, line, row, tries), "Nothing to collect: later draws already carry it. Close the item.")
+    return (again_words(on, line, row, tries), code_action(on, line), *said)
 
 
 def _disputed(on: Ground, line: int) -> list[int]:
@@ -129,56 +130,6 @@ def _disputed(on: Ground, line: int) -> list[int]:
         and on.events["plan_id"][at] in {"", on.lines["plan_id"][line]}
         and on.events["amount"][at] in {on.lines["amount"][line], on.lines["gross"][line]}
     ]
-
-
-def _code(on: Ground, line: int) -> ReturnCode | None:
-    """What the rules say of the code with which a line came back."""
-    code = on.lines["return_code"][line]
-    return on.rules.returns.code(on.lines["method"][line], code) or on.rules.returns.code("", code)
-
-
-def _code_action(on: Ground, line: int) -> str:
-    """What the rules say is done after the code; nothing where the draw is not to be presented again though its code would allow it."""
-    found = _code(on, line)
-    if found is None:
-        return "Ask the bank what the code means first."
-    if found.stops_plan and not on.lines["stopped"][line]:
-        return f"An account was authorized anew on {day_text(on.lines['consent_on'][line])}."
-    named = (on.lines["plan_id"][line], on.lines["line"][line])
-    return "" if found.again and named not in on.advice(int(on.row_of_line[line])).again_lines else found.action
-
-
-def _again_words(on: Ground, line: int, row: int, tries: list[Try]) -> str:
-    """Whether the draw may be presented again, and if not, why."""
-    lines = on.lines
-    if (lines["plan_id"][line], lines["line"][line]) in on.advice(row).again_lines:
-        found = _code(on, line)
-        attempts = [t.settled for t in tries if t.role in {"attempt", "failed"}]
-        times = (found.again_times if found else 0) - len(attempts) + 1
-        last = day_text(min(attempts) + (found.again_days if found else 0))
-        often = "once more" if times == 1 else f"{times} times more"
-        return f"Present {people_money(int(lines['amount'][line]))} again: it is still owed, and its code allows it {often}, until {last}."
-    if not on.billed[lines["term"][line]]:
-        return "Nothing is proposed before the term is billed."
-    return f"Do not present it again: {_why_not_again(on, line, row)}."
-
-
-def _why_not_again(on: Ground, line: int, row: int) -> str:
-    if person_first(on, row):
-        return DECIDES_FIRST
-    if on.lines["stopped"][line]:
-        return "the plan is under a stop until the family authorizes an account anew"
-    if not on.lines["again"][line]:
-        found = _code(on, line)
-        if found is None:
-            return "nobody knows whether its code allows it"
-        return "its tries or days are used up" if found.again else "its return code does not allow it"
-    later = (on.at.book.line_plan == on.at.book.line_plan[line]) & (on.lines["draw_date"] > on.lines["draw_date"][line])
-    if later.any() and not (later & (on.lines["line_status"] == "active")).any():
-        return "the rest of the plan was cancelled"
-    if int(on.plans["variance"][row]) >= -on.rules.plans.plan_tolerance:
-        return "plan and bill agree without it"
-    return "its whole amount is more than the plan is short by"
 
 
 def _not_seen(on: Ground, payments: dict[int, int]) -> Iterator[Fact]:

@@ -7,7 +7,9 @@ export. No file is passed over in silence: one that belongs to no kind is told i
 
 from __future__ import annotations
 
+import os
 import re
+import unicodedata
 from collections import Counter
 from dataclasses import dataclass
 from fnmatch import fnmatchcase
@@ -71,18 +73,21 @@ def find_files(sources: Sequence[Path], column_map: ColumnMap | None) -> FoundFi
     for path in sorted(paths, key=lambda p: names[p]):
         lower = path.name.lower()
         file = InputFile(path, names[path], _kinds(path.name, column_map))
+        unfit = unfit_name(file.name)
         if lower == CONTROL_TOTALS:
             totals.append(file)
         elif lower == GENERAL_LEDGER:
             ledgers.append(file)
         elif column_map is not None and lower == column_map.name.lower():
             continue
+        elif file.kinds and unfit:
+            problems.append(f"{readable_name(file.name)} cannot be read under this name: {unfit}. Rename it.")
         elif file.kinds and path.suffix.lower() in _OTHER_TABLES:
             problems.append(f"{file.name} is a file of {' and '.join(file.kinds)} that cannot be read. Save it as {_ENDINGS}.")
         elif file.kinds:
             exports.append(file)
         elif not _passed_over(lower):
-            notes.append(_unclaimed(file.name))
+            notes.append(_unclaimed(readable_name(file.name)))
     problems += _missing_kinds(exports, column_map)
     return FoundFiles(tuple(exports), tuple(totals), tuple(ledgers), tuple(problems), tuple(notes))
 
@@ -91,6 +96,31 @@ def patterns(export: str, column_map: ColumnMap | None) -> tuple[str, ...]:
     """The file names by which that export is known: those of the map, else the standard ones."""
     given = column_map.of(export).files if column_map is not None else ()
     return given or tuple(f"{export}*{ending}" for ending in (*TEXT_ENDINGS, *WORKBOOK_ENDINGS))
+
+
+def unfit_name(name: str) -> str:
+    r"""Why no report can show the name of a file, or "" where it can: it is no text, or it would break a line or turn a sentence round.
+
+    >>> unfit_name("charges caf\u00e9.csv"), unfit_name("charges\udce9.csv"), unfit_name("charges\n.csv")
+    ('', 'it is not valid UTF-8', 'it holds the invisible character U+000A')
+    """
+    for char in name:
+        category = unicodedata.category(char)
+        if category == "Cs":
+            return "it is not valid UTF-8"
+        if category in {"Cc", "Zl", "Zp"} or (category == "Cf" and unicodedata.bidirectional(char) != "BN"):
+            return f"it holds the invisible character U+{ord(char):04X}"
+    return ""
+
+
+def readable_name(name: str) -> str:
+    r"""The name with an escape in place of each byte or character that cannot be shown.
+
+    >>> print(readable_name("charges\udce9\u202e\n.csv"))
+    charges\xe9\u202e\n.csv
+    """
+    text = os.fsencode(name).decode("utf-8", "backslashreplace") if unfit_name(name).endswith("UTF-8") else name
+    return "".join(c.encode("unicode_escape").decode() if unfit_name(c) else c for c in text)
 
 
 def _gather(sources: Sequence[Path]) -> tuple[list[Path], list[str], list[str]]:
@@ -103,7 +133,8 @@ def _gather(sources: Sequence[Path]) -> tuple[list[Path], list[str], list[str]]:
                 if path.is_file():
                     found.setdefault(path.resolve(), path)
                 elif path.is_dir() and not path.name.startswith("."):
-                    notes.append(f"The folder {path.name} inside {source.name} was not read. If it holds exports, give it as well.")
+                    inside = f"{readable_name(path.name)} inside {readable_name(source.name)}"
+                    notes.append(f"The folder {inside} was not read. If it holds exports, give it as well.")
         elif source.is_file():
             found.setdefault(source.resolve(), source)
             for name in (CONTROL_TOTALS, GENERAL_LEDGER):

@@ -23,6 +23,7 @@ import pyarrow as pa  # type: ignore[import-untyped]
 from reconcile.control_totals import LedgerBalance, Total, compare, read_control_totals, read_general_ledger
 from reconcile.errors import RefusedError
 from reconcile.export_files import FoundFiles, InputFile, find_files
+from reconcile.headings import never_left_out
 from reconcile.intake_batch import REJECTED, Batch, Clash, gather
 from reconcile.intake_blocked import named_in_rejected
 from reconcile.intake_checks import check_against_each_other, check_rows
@@ -148,6 +149,7 @@ def read_exports(
         *same_bytes(reads),
         *(n for s in _sheets(reads) for n in s.notes),
         *(n for _, _, told in checked.values() for n in told),
+        *_never_left_out(reads, column_map or NO_MAP),
     )
     has_postings = any("postings" in read.file.kinds for read in reads)
     return Exports(
@@ -157,6 +159,11 @@ def read_exports(
 
 def _sheets(reads: Iterable[FileRead]) -> list[SheetRead]:
     return [sheet for read in reads for sheet in read.sheets]
+
+
+def _never_left_out(reads: Sequence[FileRead], column_map: ColumnMap) -> list[str]:
+    held = {name: [sheet.headings for sheet in _sheets(reads) if name in sheet.kinds] for name in EXPORTS}
+    return [note for name in EXPORTS for note in never_left_out(held[name], column_map.of(name), name)]
 
 
 def _is_refused(read: FileRead) -> bool:

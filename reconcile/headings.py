@@ -69,6 +69,21 @@ def left_out(headings: Sequence[str], section: ExportMap) -> set[int]:
     return gone
 
 
+def never_left_out(headings: Sequence[Sequence[str]], section: ExportMap, export: str) -> list[str]:
+    """One note for each heading under leave_out that stands in none of the export's files: most often a slip of spelling.
+
+    In:      the headings of every sheet of the export; what the map says of it.
+    """
+    every = {heading: heading_key(heading) for sheet in headings for heading in sheet if heading_key(heading)}
+    notes = []
+    for name in section.leave_out:
+        if every and name not in every and heading_key(name) not in every.values():
+            near = nearest(heading_key(name), list(every.values()))
+            meant = next((f' The nearest is "{heading}".' for heading, key in every.items() if key == near), "") if near else ""
+            notes.append(f'The column map leaves out "{name}" of {export}, and no file of it has such a heading.{meant}')
+    return notes
+
+
 def unused_note(
     headings: Sequence[str], used: Collection[int], exports: Sequence[tuple[Export, Collection[str]]], place: str
 ) -> tuple[str, ...]:

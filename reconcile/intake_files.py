@@ -45,6 +45,8 @@ class SheetRead:
     notes: tuple[str, ...] = ()
     foot_rows: int = 0
     blank_rows: int = 0
+    kinds: tuple[str, ...] = ()
+    headings: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -188,6 +190,8 @@ def _sheet(raw: RawTable, reading: _Reading) -> SheetRead:
         notes=(*notes, *agreed),
         foot_rows=len(raw.foot),
         blank_rows=raw.blank_rows,
+        kinds=tuple(kind for kind, _ in reading.kinds),
+        headings=raw.headings,
     )
 
 

@@ -33,9 +33,10 @@ if TYPE_CHECKING:
     from reconcile.column_map import ColumnMap
     from reconcile.dispositions import Note
     from reconcile.exports import Exports
+    from reconcile.input_counts import Counted
     from reconcile.policy import Rules
     from reconcile.standing import PreviousList
-    from reconcile.workbook_notes import Unread
+    from reconcile.workbook_rows import Unread
 
 
 @dataclass(frozen=True)
@@ -255,7 +256,7 @@ def _list_of_rejected(rejected: pd.DataFrame, request: Request | None) -> tuple[
     return (f"All {len(rejected):,} problems of single rows, with how to mend each, are in {place}",)
 
 
-def refuse_rejected(exports: Exports, request: Request, counted: Mapping[str, audit.Counted], hint: tuple[str, ...]) -> NoReturn:
+def refuse_rejected(exports: Exports, request: Request, counted: Mapping[str, Counted], hint: tuple[str, ...]) -> NoReturn:
     """Refuse a run with rows that cannot be used."""
     listed = _list_of_rejected(exports.rejected, request)
     cure = "Mend the exports and run again; or add --without-rejected, and these rows are left out, shown and totalled."

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from reconcile import __version__, archive, audit, run_folder
+from reconcile import __version__, archive, audit, input_counts, run_folder
 from reconcile.at_once import SettledAtOnce, how_many_parts
 from reconcile.cli_support import map_hint, say, show, step
 from reconcile.deliver import csv_out, summary
@@ -70,9 +70,9 @@ def _run(request: Request, kind: str) -> int:
     previous = previous_of(request)
     closing = Closing(close_before(request)) if kind == "close" else None
     exports = read_all(request.exports, rules, column_map, request, previous)
-    inputs = audit.counted_inputs(exports, request.as_of)
+    inputs = input_counts.counted_inputs(exports, request.as_of)
     if len(exports.rejected) and not request.without_rejected:
-        refuse_rejected(exports, request, audit.totals(inputs), () if column_map else map_hint(request.exports))
+        refuse_rejected(exports, request, input_counts.totals(inputs), () if column_map else map_hint(request.exports))
     step("Reconciling")
     notes_read = notes_files(request)
     request = dataclasses.replace(request, notes_files=notes_read)
@@ -96,7 +96,7 @@ def _run(request: Request, kind: str) -> int:
         about = _about(request, exports, previous, result, samples)
         made = Made(kind, exports, rules, found.folder, column_map, previous, closing, result, about, names, at_once.in_order())
         place = _write(request, made)
-    about, counted = dataclasses.replace(about, place=str(place)), audit.totals(inputs)
+    about, counted = dataclasses.replace(about, place=str(place)), input_counts.totals(inputs)
     show(close_summary(result.tables, counted, about) if closing else summary.daily_summary(result.tables, counted, about))
     return int(bool(request.fail_on) and summary.holds_open(result.tables["exceptions"], only_new=request.fail_on == "new"))
 
@@ -187,9 +187,9 @@ def _fill(folder: Path, request: Request, made: Made) -> None:
 
 def _shown(request: Request, made: Made, run_hash: str) -> Shown:
     """What files for people are made from."""
-    inputs = audit.counted_inputs(made.exports, request.as_of)
+    inputs = input_counts.counted_inputs(made.exports, request.as_of)
     changes = None if made.closing is None else changes_since(close_folder(request), made.rules_folder)
-    tables, totals = made.result.tables, audit.totals(inputs)
+    tables, totals = made.result.tables, input_counts.totals(inputs)
     return Shown(made.kind, tables, totals, made.about, made.rules, made.names, run_hash, __version__, inputs, changes)
 
 

@@ -1,6 +1,7 @@
 """Reads the tables of a run back from its folder: what the next run and a student's story start from.
 
-Money comes back as whole cents, dates as dates, absent ones as NaT, text as it stands in the file.
+Money comes back as whole cents, dates as dates, absent ones as NaT, text as it was before the file was written: without the apostrophe
+that keeps a spreadsheet from running it.
 """
 
 from __future__ import annotations
@@ -18,6 +19,7 @@ import pyarrow.parquet as pq  # type: ignore[import-untyped]
 from reconcile import audit
 from reconcile.closing_lines import PreviousClose
 from reconcile.errors import RefusedError
+from reconcile.guards import unguarded
 from reconcile.schemas import DTYPES, OUTPUTS
 from reconcile.standing import PreviousList
 
@@ -28,7 +30,7 @@ if TYPE_CHECKING:
 
 
 def read_table(run: Path, name: str, student_id: str | None = None) -> pd.DataFrame:
-    """One table of a run, shaped by OUTPUTS[name]; only one student's rows, if asked.
+    """One table of a run, shaped by OUTPUTS[name]; only one student's rows, if asked, the id as it stands in the file.
 
     Errors:  RefusedError if the file is missing or is not what a run writes.
     """
@@ -39,7 +41,7 @@ def read_table(run: Path, name: str, student_id: str | None = None) -> pd.DataFr
         raw = pq.read_table(path) if parquet else _read_csv(path, [c.name for c in columns])
         if student_id is not None:
             raw = raw.filter(pc.equal(raw["student_id"].cast(pa.string()), student_id))
-        return pd.DataFrame({c.name: _column(raw[c.name], c.kind) for c in columns})
+        return pd.DataFrame({c.name: _column(raw[c.name] if parquet else _unguarded(raw[c.name]), c.kind) for c in columns})
     except FileNotFoundError:
         raise RefusedError(f"{run} holds no {path.name}, so it is not the folder of a whole run. Check the path.") from None
     except (OSError, ValueError, KeyError, pa.ArrowException) as error:
@@ -83,6 +85,14 @@ def _read_csv(path: Path, names: list[str]) -> pa.Table:
             column_types={name: pa.string() for name in names}, strings_can_be_null=False, include_columns=names
         ),
     )
+
+
+def _unguarded(cells: pa.ChunkedArray) -> pa.ChunkedArray:
+    """Texts without their guards; columns that hold no apostrophe are handed on as they are."""
+    guarded = pc.match_substring(cells, "'")
+    if not pc.any(guarded).as_py():
+        return cells
+    return pa.chunked_array([pa.array([unguarded(text) for text in cells.to_pylist()], pa.string())])
 
 
 def _column(values: pa.ChunkedArray, kind: CellKind) -> pd.Series:

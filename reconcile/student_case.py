@@ -18,7 +18,7 @@ if TYPE_CHECKING:
 ANY_PLAN = -1
 """Plan code of an event that names only a student: all the student's plans stand for it."""
 
-TOLD_ONLY = re.compile(r"R(6[1-9]|7[0-7])\Z")
+TOLD_ONLY = re.compile(r"R(6[1-9]|7[0-7])\Z", re.IGNORECASE)
 """Codes of a dishonored or contested return: they move no money by themselves, a person decides."""
 
 

@@ -16,6 +16,7 @@ _MARKS = (
     (codecs.BOM_UTF16_LE, "utf-16-le"),
     (codecs.BOM_UTF16_BE, "utf-16-be"),
 )
+_WORKBOOKS = (b"PK\x03\x04", b"\xd0\xcf\x11\xe0\xa1\xb1\x1a\xe1")
 _REPLACED = "\ufffd".encode()
 
 
@@ -37,6 +38,9 @@ class Undecodable(NamedTuple):
 
 def decode(raw: bytes, encoding: str | None) -> Decoded | Undecodable:
     """The text of a file, in the encoding given, or found as the module says."""
+    if raw.startswith(_WORKBOOKS):
+        cure = "open it in the spreadsheet program and save it as .xlsx, or as CSV UTF-8, under a name that ends so"
+        return Undecodable("the file is a workbook or another archive, whatever its name says", cure, encoding or "")
     mark, marked = next((found for found in _MARKS if raw.startswith(found[0])), (b"", ""))
     if encoding is None and marked:
         return _read(raw[len(mark) :], marked, ())
@@ -68,9 +72,11 @@ def _read(raw: bytes, encoding: str, notes: tuple[str, ...]) -> Decoded | Undeco
         return Undecodable(f"{encoding!r} is no encoding of text", "name another, such as utf-8, cp1252 or utf-16", encoding)
     if (nul := text.find("\0")) >= 0:
         line = text.count("\n", 0, nul) + 1
+        many = text.count("\0") * 4 > len(text)
         return Undecodable(
-            f"line {line} holds a NUL character: the file is not plain text in {encoding}",
-            "save the file as CSV UTF-8 (a NUL at every second place means UTF-16)",
+            f"line {line} holds a NUL character (code 0), which stands for no letter"
+            + (", and so does a good part of the file: it may be UTF-16 without its mark" if many else ""),
+            "save the file as CSV UTF-8" if many else f"take the character out of line {line} where the file comes from, and export again",
             encoding,
         )
     held = raw if encoding == "utf-8" else text.encode()

@@ -140,7 +140,7 @@ def _read_sheet(
             fast.first(looked_at) if fast else [(row, [cell.text for cell in texts]) for row, texts in first], expected, heading_row
         )
         if head is None:
-            return None
+            return None if parts.last_row <= looked_at else Head(0, (), known=False)
         if not head.known or (heading_row and not alone and not known_headings(head.cells, expected)):
             return head._replace(known=False)
         read = SheetRows(head, text_columns)

@@ -8,9 +8,9 @@ from typing import Any
 
 import pandas as pd
 
-from reconcile.audit import Counted, Input, InputCount
 from reconcile.deliver.shown import Shown
 from reconcile.deliver.summary import About
+from reconcile.input_counts import Counted, Input, InputCount
 from reconcile.policy import load_rules
 from reconcile.rule_changes import RuleChange
 from reconcile.schemas import DTYPES, OUTPUTS, outputs_of

@@ -9,9 +9,9 @@ from typing import TYPE_CHECKING, Any
 from build import exports_of
 from outside_tools import axe, chromium
 
-from reconcile.audit import counted_inputs, totals
 from reconcile.deliver.shown import Shown, names_of
 from reconcile.deliver.summary import About
+from reconcile.input_counts import counted_inputs, totals
 from reconcile.run import reconcile_exports
 
 if TYPE_CHECKING:

@@ -15,21 +15,19 @@ import pytest
 
 from reconcile import audit as audit_module
 from reconcile.audit import (
-    Counted,
     Named,
     Options,
     Previous,
     build_audit,
-    counted_inputs,
     outputs_in,
     read_audit,
     read_previous,
     run_hash,
     sha256_of,
-    totals,
     write_audit,
 )
 from reconcile.errors import RefusedError
+from reconcile.input_counts import Counted, counted_inputs, totals
 from reconcile.schemas import DTYPES, EXPORTS
 
 if TYPE_CHECKING:

@@ -151,6 +151,15 @@ def test_numbers_of_a_workbook_keep_their_point_under_a_decimal_comma() -> None:
     assert "two decimals" in parsed.problems[3][0]
 
 
+@pytest.mark.parametrize("mark", [".", ","])
+@pytest.mark.parametrize("number", ["12.345", "-12.345", "2400.005", "999.999"])
+def test_a_number_of_a_workbook_with_three_decimals_is_told_as_such(number: str, mark: DecimalMark) -> None:
+    """It is a number and no text, so its mark is no question: it has fractions of a cent."""
+    said = refused(parse_money(texts(number), mark, np.array([True])))
+    assert "more than two decimals" in said
+    assert "decimal_mark" not in said
+
+
 def test_positions_of_absent_and_bad_cells_are_kept() -> None:
     """Every position answers for itself, equal cells too."""
     parsed = parse_money(texts("x", "1.00", "", " ", "x"), ".")

@@ -121,7 +121,22 @@ def test_headings_alone_are_a_table_without_rows(read: Any) -> None:
 def test_nul_characters_are_a_problem(read: Any) -> None:
     """The line is named."""
     assert "line 2 holds a NUL" in only_problem(read(f"{HEAD}\n1,F,\0,x\n"))[1]
-    assert "NUL" in only_problem(read(f"{HEAD}\n1,F,2,x\n".encode("utf-16-le")))[1]
+    assert "take the character out of line 2" in read(f"{HEAD}\n1,F,\0,x\n").problems[0].cure
+    utf16 = only_problem(read(f"{HEAD}\n1,F,2,x\n".encode("utf-16-le")))
+    assert ("NUL" in utf16[1], "UTF-16 without its mark" in utf16[1], "cp1252" in utf16[1]) == (True, True, False)
+
+
+@pytest.mark.parametrize("start", [b"PK\x03\x04", b"\xd0\xcf\x11\xe0\xa1\xb1\x1a\xe1"])
+def test_a_workbook_under_the_name_of_a_text_file_is_told_as_such(read: Any, start: bytes) -> None:
+    """Not as a byte that is no letter: the cure is to save it under its own name."""
+    assert "is a workbook or another archive" in only_problem(read(start + bytes(100)))[1]
+
+
+def test_a_cell_that_is_far_too_long_is_told_as_such(read: Any) -> None:
+    """200,000 letters on one line are no quotation mark that was never closed; the same letters over many lines after such a mark are."""
+    told = only_problem(read(f"{HEAD}\n1,F,2,{'x' * 200_000}\n2,F,3,y\n"))
+    assert told[1] == "a cell on line 2 holds more than 131,072 characters"
+    assert "never closed" in only_problem(read(f'{HEAD}\n1,F,2,"{"x" * 999}\n' + "1,F,2,x\n" * 20_000))[1]
 
 
 @pytest.mark.parametrize("delimiter", [",", ";", "\t", "|"])

@@ -79,6 +79,24 @@ def test_a_file_that_is_no_notes_is_refused(text: str, tmp_path: Path, rules: Ru
         read_notes(wrote(tmp_path, text), rules)
 
 
+@pytest.mark.parametrize(
+    ("raw", "told"),
+    [
+        (b"", ["the file is empty; export it again; headings alone will do where there are no rows"]),
+        (b"PK\x03\x04" + bytes(99), ["workbook or another archive"]),
+        (b"a,b\n1,2\n", ["column exception_id is missing", "column disposition is missing"]),
+    ],
+)
+def test_what_is_wrong_with_the_file_is_said_once_and_for_notes(raw: bytes, told: list[str], tmp_path: Path, rules: Rules) -> None:
+    """No cure of exports (a column map), and no missing columns where there is no table."""
+    path = tmp_path / "notes.csv"
+    path.write_bytes(raw)
+    with pytest.raises(RefusedError) as error:
+        read_notes(path, rules)
+    assert len(error.value.problems) == len(told)
+    assert all(part in problem and "column map" not in problem for part, problem in zip(told, error.value.problems, strict=True))
+
+
 def test_a_missing_file_is_refused(tmp_path: Path, rules: Rules) -> None:
     """A path that leads nowhere is a plain refusal."""
     with pytest.raises(RefusedError, match="cannot be read"):

@@ -3,19 +3,18 @@
 from __future__ import annotations
 
 import hashlib
+import os
 from datetime import date
-from typing import TYPE_CHECKING
+from pathlib import Path
 
 import pandas as pd
 import pytest
 from intake_case import AID, BANK, CHARGES, IN_ORDER, PLANS, POSTINGS, ROOT, counts, read, refused, rows, rules, told, write
 
+from reconcile.cli import run
 from reconcile.column_map import load_column_map
 from reconcile.exports import BankSpan, ExportsRefusedError, read_exports, rows_by_export
 from reconcile.schemas import DTYPES, EXPORTS, OUTPUTS
-
-if TYPE_CHECKING:
-    from pathlib import Path
 
 HEADINGS_ALONE = {name: text.partition("\n")[0] + "\n" for name, text in IN_ORDER.items()}
 
@@ -310,6 +309,46 @@ def test_a_column_of_account_numbers_refuses_the_run_without_showing_them(tmp_pa
     ]
     exports = read(tmp_path, {"cleared_draws.csv": bank}, '[cleared_draws]\nleave_out = ["account number"]\n')
     assert (len(exports.tables["cleared_draws"]), exports.notes) == (1, ())
+
+
+def test_a_heading_to_leave_out_that_no_file_has_is_told(tmp_path: Path) -> None:
+    """Misspelled, it would leave nothing out, and nobody would know; a heading that only one of two files has is in order."""
+    files = {"charges.csv": CHARGES.replace("charge_type", "Payer acct"), "charges 2.csv": CHARGES.replace("1000.00", "7.00")}
+    assert read(tmp_path / "one", files, '[charges]\nleave_out = ["payer ACCT"]\n').notes == ()
+    exports = read(tmp_path / "none", files, '[charges]\nleave_out = ["Payer acct", "Payer acount"]\n[aid]\nleave_out = ["Zzz"]\n')
+    assert exports.notes == (
+        'The column map leaves out "Payer acount" of charges, and no file of it has such a heading. The nearest is "Payer acct".',
+        'The column map leaves out "Zzz" of aid, and no file of it has such a heading.',
+    )
+
+
+def test_a_file_name_that_no_report_can_show_is_refused_readably(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """Not valid UTF-8, a line end in it, or a mark that turns the letters after it round: the run is refused, and the name can be read."""
+    write(tmp_path / "exports", IN_ORDER)
+    if os.name == "nt":
+        pytest.skip("Windows knows no such names")
+    for name, shown, why in (
+        (b"charges_caf\xe9.csv", r"charges_caf\xe9.csv", "it is not valid UTF-8"),
+        (b"charges\nold.csv", r"charges\nold.csv", "it holds the invisible character U+000A"),
+        ("charges\u202evsc.csv".encode(), r"charges\u202evsc.csv", "it holds the invisible character U+202E"),
+    ):
+        path = Path(os.fsdecode(os.fsencode(tmp_path / "exports") + b"/" + name))
+        try:
+            path.write_text(CHARGES)
+        except OSError:
+            pytest.skip("this file system takes no such names")
+        for line in (["check", str(tmp_path / "exports")], ["daily", str(tmp_path / "exports"), "--as-of", "2026-09-15"]):
+            assert run([*line, *(["--reports", str(tmp_path / "reports")] if line[0] == "daily" else [])]) == 2
+            assert f"  - {shown} cannot be read under this name: {why}. Rename it.\n" in capsys.readouterr().err
+        path.unlink()
+    (tmp_path / "exports" / "caf\udce9.csv").write_text("")
+    (tmp_path / "exports" / "old\udce9").mkdir()
+    assert run(["daily", str(tmp_path / "exports"), "--as-of", "2026-09-15", "--reports", str(tmp_path / "reports")]) == 0
+    told = capsys.readouterr()
+    assert r"caf\xe9.csv was not read" in told.out + told.err
+    assert r"The folder old\xe9 inside exports was not read." in told.out + told.err
+    assert run(["check", str(tmp_path / "caf\udce9")]) == 2
+    assert r"caf\xe9 is not valid UTF-8. Rename the file or folder." in capsys.readouterr().err
 
 
 def test_a_file_that_is_refused_is_not_also_told_as_too_short(tmp_path: Path) -> None:

@@ -16,7 +16,7 @@ PACKAGE = Path(__file__).parents[1] / "reconcile"
 
 ORDER = (
     ("__init__",),
-    ("errors", "money", "banking_days", "texts"),
+    ("errors", "money", "banking_days", "texts", "guards"),
     ("findings",),
     ("toml_lines", "toml_errors", "exception_kinds", "policy_models", "policy_checks", "return_table", "policy"),
     ("schemas",),
@@ -62,7 +62,7 @@ ORDER = (
     ("worked",),
     ("closing_lines", "late_rows"),
     (
-        *("dispositions", "exception_facts", "exception_cautions", "exception_advice", "late_returns", "exceptions_again"),
+        *("dispositions", "exception_facts", "exception_cautions", "exception_advice", "late_returns", "present_again", "exceptions_again"),
         *(
             "exceptions_money",
             "exceptions_draws",
@@ -74,7 +74,7 @@ ORDER = (
             "exceptions_close",
             "common_causes",
         ),
-        *("standing", "exception_list", "workbook_notes", "outreach"),
+        *("standing", "exception_list", "workbook_rows", "workbook_notes", "outreach"),
     ),
     ("entries", "report_tables", "day_tables", "return_rates", "proof", "control", "figures"),
     ("parts", "settle", "page_figures"),
@@ -82,7 +82,7 @@ ORDER = (
     ("merged", "run"),
     (
         *("deliver.__init__", "deliver.csv_out", "deliver.rate_words", "deliver.summary", "deliver.intake_words"),
-        *("run_folder", "seals", "audit", "archive"),
+        *("run_folder", "seals", "input_counts", "audit", "archive"),
         *("signatures", "run_lock", "run_check", "run_chain", "run_compare", "rule_changes"),
         *("trace", "trace_parts", "trace_rows", "deliver.trace_words"),
         *("deliver.close_summary", "run_tables", "story_facts", "deliver.story", "deliver.shown"),

@@ -69,6 +69,25 @@ def test_a_run_of_the_first_of_september_changes_only_draws_with_notice(day: str
     assert plan["notice_by"].date().isoformat() == ("2026-09-01" if changes else "2026-09-30")
 
 
+@pytest.mark.parametrize(
+    ("draw", "last"),
+    # By hand from a calendar: 29 days in February 2028, 28 in 2027; the agreed date counts, not the banking day that it rolls to.
+    [
+        ("2028-03-10", "2028-02-29"),
+        ("2027-03-10", "2027-02-28"),
+        ("2026-10-10", "2026-09-30"),  # a Saturday before a holiday: drawn on the 13th
+        ("2027-01-01", "2026-12-22"),  # a holiday
+        ("2026-11-01", "2026-10-22"),  # a Sunday, over the end of daylight saving time
+    ],
+)
+def test_ten_days_are_calendar_days_to_the_agreed_date(draw: str, last: str) -> None:
+    """Over leap days, year ends, weekends and holidays; a notice of the last day is in time, one of the day after is not."""
+    number, sent = day_number(date.fromisoformat(draw)), day_number(date.fromisoformat(last))
+    assert last_day(number, 10) == sent
+    assert in_time(sent, number, 10)
+    assert not in_time(sent + 1, number, 10)
+
+
 def test_a_roll_over_a_weekend_or_a_holiday_needs_no_notice() -> None:
     """10 October 2026 is a Saturday before a holiday (Federal Reserve Board, K.8): the 13th is the same draw, the 14th another date."""
     agreed = date(2026, 10, 10)

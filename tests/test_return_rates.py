@@ -116,6 +116,29 @@ def test_a_draw_counts_once_however_the_bank_shows_it() -> None:
         assert rates_of(story(cleared_draws=rows))["overall", "two calendar months"]["base"] == 2  # September's draw beside it
 
 
+@pytest.mark.parametrize(
+    ("day", "sixty", "months"),
+    # As of 20 November 2026, counted by hand: 60 days begin on 22 September; the two months are September and October.
+    [
+        ("2026-08-31", 0, 0),
+        ("2026-09-01", 0, 1),
+        ("2026-09-21", 0, 1),
+        ("2026-09-22", 1, 1),
+        ("2026-10-31", 1, 1),
+        ("2026-11-01", 1, 0),
+        ("2026-11-20", 1, 0),
+        ("2026-11-21", 0, 0),
+    ],
+)
+def test_first_and_last_day_of_a_window_are_in_it(day: str, sixty: int, months: int) -> None:
+    """A return that the file never showed as cleared counts as return and as draw on its own day; one of tomorrow is set aside."""
+    rates = rates_of({"cleared_draws": [back(day, "R", "R10", plan="", student_id="N1", method="bank")]})
+    for window, count in (("60 days", sixty), ("two calendar months", months)):
+        row = rates["unauthorized", window]
+        assert (row["returns"], row["base"], row["percent"]) == (count, count, "100.00" if count else "")
+        assert (row["above"], row["more_to_pass"]) == (("yes", 0) if count else ("no", 1))
+
+
 def test_a_return_counts_in_the_window_that_it_reached() -> None:
     """A draw of August that came back in October: no draw of the window, and one return in it."""
     rows = story(first=1, cleared_draws=[back("2026-10-05", "R", "R10", original_reference="D1")])

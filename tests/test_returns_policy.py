@@ -235,6 +235,34 @@ def test_a_try_after_the_days_of_its_code_is_too_late(day: str, kinds: set[str])
         assert "2,400.00 of it is in hand" in row["what"]
 
 
+@pytest.mark.parametrize(
+    ("as_of", "act_by", "said"),
+    [
+        ("2027-03-07", "2027-03-09", "allows it 2 times more, until 2027-03-10"),
+        ("2027-03-09", "2027-03-10", "allows it 2 times more, until 2027-03-10"),
+        ("2027-03-10", "2027-03-10", "allows it 2 times more, until 2027-03-10"),
+        ("2027-03-11", "2027-03-13", "Do not present it again: its tries or days are used up"),
+    ],
+)
+def test_the_day_to_act_is_no_later_than_the_last_day_of_the_code(as_of: str, act_by: str, said: str) -> None:
+    """180 days after 11 September 2026 end on 10 March 2027: the days to act end there; what is over has its own."""
+    rows = story(first=1, cleared_draws=[back("2026-09-11", "X")])
+    rows["plan_schedules"] = plan_lines()[:2]
+    row = told(rows, as_of).set_index("kind").loc["failed draw"]
+    assert (str(row["act_by"].date()), said in row["action"]) == (act_by, True)
+
+
+@pytest.mark.parametrize("code", ["r61", "R61", "r77"])
+def test_a_dispute_between_banks_is_one_in_small_letters_too(code: str) -> None:
+    """Capitals do not matter in any other code either: no money moves, nothing is presented again, nothing counts as a return."""
+    rows = story(cleared_draws=[back("2026-09-14", "X", original_reference="D2"), back("2026-09-20", "Y", code)])
+    tables = run(rows, "2026-10-05").tables
+    assert tables["draws"].set_index("line")["state"].tolist() == ["cleared", "failed", "pending", "pending", "pending"]
+    assert (tables["plans"].iloc[0]["again"], tables["plans"].iloc[0]["proposed_draws"]) == (0, "")
+    rates = tables["return_rates"]
+    assert rates.loc[(rates["name"] == "overall") & (rates["window"] == "60 days"), "returns"].tolist() == [1]
+
+
 def test_a_try_later_than_a_short_time_of_the_rules_is_too_late() -> None:
     """With ten days in the rules a try twelve days after the first is too late, though its money still belongs to the draw."""
     codes = tuple(code.model_copy(update={"again_days": 10}) if code.code == "R01" else code for code in RULES.returns.codes)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 import os
+import shlex
 import subprocess
 import sys
 from pathlib import Path
@@ -91,7 +92,7 @@ def test_a_newcomer_types_what_is_written(tmp_path: Path, monkeypatch: pytest.Mo
     monkeypatch.chdir(tmp_path)
     assert run(["start", "work"]) == 0
     first, *told = [line.strip() for line in capsys.readouterr().out.splitlines() if line.startswith("    ")]
-    assert (first, len(told)) == ('cd "work"', 2)
+    assert (first, len(told)) == ('cd "work"' if os.name == "nt" else "cd work", 2)
     monkeypatch.chdir(tmp_path / "work")
     readme = Path("exports", "README.md").read_text(encoding="utf-8")
     told += [line.strip() for line in readme.splitlines() if line.startswith("    reconcile ")]
@@ -171,10 +172,23 @@ def test_start_command(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> No
     work = tmp_path / "work"
     assert run(["start", str(work)]) == 0
     out = capsys.readouterr().out
-    assert f'cd "{work}"' in out
+    assert (f'    cd "{work}"\n' if os.name == "nt" else f"    cd {shlex.quote(str(work))}\n") in out
     assert "    reconcile daily exports/standard --as-of 2026-11-20\n" in out
     assert run(["start", str(work)]) == 2
     assert "not empty" in capsys.readouterr().err
+
+
+@pytest.mark.skipif(os.name == "nt", reason="the shells of Windows have no such names")
+@pytest.mark.parametrize("name", ['of "mine"', "it's a folder", "$HOME `x`", "-x", "plain"])
+def test_a_shell_goes_where_start_says(
+    name: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """The line with cd, given to a shell as it stands, leads into the new folder whatever its name."""
+    monkeypatch.chdir(tmp_path)
+    assert run(["start", "--", name]) == 0
+    line = next(line for line in capsys.readouterr().out.splitlines() if line.startswith("    cd "))
+    there = subprocess.run(["sh", "-c", f"{line}\npwd -P"], check=True, capture_output=True, text=True).stdout
+    assert there == f"{(tmp_path / name).resolve()}\n"
 
 
 @pytest.mark.slow

@@ -9,9 +9,9 @@ from typing import Any
 import pandas as pd
 import pytest
 
-from reconcile.audit import Counted
 from reconcile.deliver.intake_words import problems_text
 from reconcile.deliver.summary import About, aligned, count, daily_summary, notes_lines
+from reconcile.input_counts import Counted
 from reconcile.schemas import DTYPES, EXPORTS, OUTPUTS
 
 ABOUT = About(date(2026, 10, 15), date(2026, 8, 11), date(2026, 10, 14), "reports/2026-10-15-daily", None, ())

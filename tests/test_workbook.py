@@ -21,9 +21,10 @@ from shown_case import AS_OF, RULES, by_heading, cells_of, exception, row_of, wr
 from reconcile.cli import run
 from reconcile.deliver import workbook
 from reconcile.deliver.workbook import EXCEPTIONS
-from reconcile.deliver.workbook_cells import CUT, MOST_TEXT, utf16_units
+from reconcile.deliver.workbook_cells import MOST_TEXT, utf16_units
 from reconcile.deliver.workbook_sheets import TABLES
 from reconcile.deliver.workbook_summary import SUMMARY
+from reconcile.dispositions import CUT
 from reconcile.run_tables import read_table
 
 if TYPE_CHECKING:

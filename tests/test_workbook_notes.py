@@ -16,13 +16,14 @@ import pandas as pd
 import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
+from openpyxl.comments import Comment
 from shown_case import AS_OF, RULES, exception, written
 from test_workbook import converted
 
 from reconcile import audit
 from reconcile.cli import run
 from reconcile.deliver.workbook import EXCEPTIONS
-from reconcile.dispositions import Note
+from reconcile.dispositions import Note, read_notes
 from reconcile.workbook_notes import ReadBack, read_workbook_notes
 
 if TYPE_CHECKING:
@@ -259,6 +260,146 @@ def test_a_sheet_of_ones_own_and_a_copied_sheet_are_read_too(tmp_path: Path) -> 
     copy.cell(2, 11).value = "working"
     book.save(path)
     assert read(path) == ReadBack((note_of(1, {"Disposition": "working"}),), ())
+
+
+def column(sheet: Worksheet, name: str) -> int:
+    """Where the column under a heading stands."""
+    return next(at for at, cell in enumerate(sheet[1], 1) if cell.value == name)
+
+
+TWO, THREE = (exception(n)["exception_id"] for n in (2, 3))
+SAID = {ONE: {"Disposition": "working", "Note": "called"}, TWO: {"Note": "asked"}}
+TAKEN = (note_of(1, SAID[ONE]), note_of(2, SAID[TWO]))
+
+
+def note_twice(sheet: Worksheet) -> None:
+    at = sheet.max_column + 1
+    for row, text in enumerate(("Note", "written here too", "asked", "only here"), 1):
+        sheet.cell(row, at).value = text
+
+
+def id_twice(sheet: Worksheet) -> None:
+    at = sheet.max_column + 1
+    for row, text in enumerate(("EXCEPTION ID", TWO), 1):
+        sheet.cell(row, at).value = text
+
+
+def merged(sheet: Worksheet) -> None:
+    at = column(sheet, "Decided by")
+    sheet.merge_cells(start_row=2, end_row=4, start_column=at, end_column=at)
+
+
+def far_down(sheet: Worksheet) -> None:
+    sheet.insert_rows(1, 60)
+
+
+def commented(sheet: Worksheet) -> None:
+    sheet.cell(3, 3).comment = Comment("ask the bursar", "A. Clerk")
+
+
+def without_headings(sheet: Worksheet) -> None:
+    sheet.delete_rows(1)
+
+
+def removed(sheet: Worksheet) -> None:
+    assert sheet.parent is not None
+    sheet.parent.remove(sheet)
+
+
+@pytest.mark.parametrize(
+    ("change", "notes", "listed"),
+    [
+        (note_twice, (*TAKEN, note_of(3, {"Note": "only here"})), [(2, "note", "written here too", "'called' was taken")]),
+        (id_twice, TAKEN, [(2, "exception_id", TWO, f"{ONE!r} was taken")]),
+        (merged, TAKEN, [(0, "", "", "merged cells hold their value in the first cell only: M2:M4")]),
+        (commented, TAKEN, [(0, "", "", "comments on cells are not read: C3")]),
+        (far_down, (), [(0, "", "", "none of the first 30 rows holds headings")]),
+        (without_headings, (), [(0, "", "", "none of the first 30 rows holds headings")]),
+        (removed, (), [(0, "", "", "none of the first 30 rows holds headings")]),
+    ],
+)
+def test_what_stands_where_it_cannot_be_read_is_listed(
+    change: Callable[[Worksheet], None], notes: Sequence[Note], listed: list[tuple[int, str, str, str]], tmp_path: Path
+) -> None:
+    """A heading twice, merged cells, comments, no headings, no list: what can be read counts, each other thing is listed with its cure."""
+    found = read(edit(written(tmp_path, {"exceptions": [exception(n) for n in (1, 2, 3)]}), SAID, change))
+    assert found.notes == tuple(notes)
+    assert [(one.row, one.column, one.value) for one in found.unread] == [one[:3] for one in listed]
+    assert all(problem in one.problem and one.cure for one, (*_, problem) in zip(found.unread, listed, strict=True))
+    assert not any("column map" in one.cure for one in found.unread)
+
+
+def headings_again(sheet: Worksheet) -> None:
+    sheet.insert_rows(3)
+    for at, cell in enumerate(sheet[1], 1):
+        sheet.cell(3, at).value = cell.value
+
+
+def blank_rows(sheet: Worksheet) -> None:
+    sheet.insert_rows(3, 5)
+
+
+def lower_ids(sheet: Worksheet) -> None:
+    at = column(sheet, "Exception id")
+    for row in range(2, sheet.max_row + 1):
+        sheet.cell(row, at).value = f" {str(sheet.cell(row, at).value).lower()} \u00a0"
+
+
+def hidden(sheet: Worksheet) -> None:
+    sheet.sheet_state = "veryHidden"
+    sheet.title = "What we did"
+    sheet.row_dimensions[2].hidden = True
+    sheet.column_dimensions["L"].hidden = True
+    sheet.auto_filter.ref = "A1:V4"
+
+
+@pytest.mark.parametrize("change", [headings_again, blank_rows, lower_ids, hidden, lambda sheet: sheet.insert_rows(1, 15)])
+def test_harmless_damage_loses_nothing(change: Callable[[Worksheet], None], tmp_path: Path) -> None:
+    """Headings pasted again, blank rows, ids in small letters with spaces, a sheet renamed, filtered and hidden, headings moved down."""
+    path = edit(written(tmp_path, {"exceptions": [exception(n) for n in (1, 2, 3)]}), SAID, change)
+    assert read(path) == ReadBack(TAKEN, ())
+
+
+@pytest.mark.parametrize("word", ["WAITING FOR THE BANK", " Waiting  for\u00a0the bank. "])
+def test_a_disposition_in_another_dress_is_the_same_word(word: str, tmp_path: Path) -> None:
+    """Capitals, spaces and a full stop make no other word; in a CSV of notes neither."""
+    path = edit(written(tmp_path, {"exceptions": [exception(1)]}), {ONE: {"Disposition": word}})
+    assert read(path) == ReadBack((note_of(1, {"Disposition": "waiting for the bank"}),), ())
+    text = tmp_path / "notes.csv"
+    text.write_text(f"exception_id,disposition\n{ONE.lower()},{word}\n", encoding="utf-8")
+    assert [(one.exception_id, one.disposition) for one in read_notes(text, RULES)] == [(ONE, "waiting for the bank")]
+
+
+def test_words_beside_an_id_that_was_sorted_away_are_listed_and_not_taken(tmp_path: Path) -> None:
+    """The ids sorted without the other columns: no family gets another family's decision; rows that were not touched are no news."""
+    stood = dict.fromkeys((ONE, TWO, THREE), ("", "", "", ""))
+
+    def sorted_apart(sheet: Worksheet) -> None:
+        at = column(sheet, "Exception id")
+        sheet.cell(2, at).value, sheet.cell(4, at).value = THREE, ONE
+
+    path = edit(written(tmp_path, {"exceptions": [exception(n) for n in (1, 2, 3)]}), SAID, sorted_apart)
+    found = read(path, stood)
+    assert found.notes == (note_of(2, SAID[TWO]),)
+    assert [(one.row, one.exception_id, one.value) for one in found.unread] == [(2, THREE, "working | called |  | ")]
+    assert f"made for {ONE}" in found.unread[0].problem
+
+
+def test_a_note_longer_than_a_cell_is_not_cut_by_a_disposition_beside_it(tmp_path: Path) -> None:
+    """40,000 characters stand cut in the workbook; a new disposition leaves them whole, a change of the text is taken and told."""
+    long = "The family called. " * 2_000 + "End."
+    stood = {ONE: ("", long, "", "")}
+    path = written(tmp_path, {"exceptions": [exception(1, note=long)]})
+    assert read(edit(path, {ONE: {"Disposition": "working"}}), stood) == (
+        ReadBack((note_of(1, {"Disposition": "working", "Note": long}),), ())
+    )
+    shown = openpyxl.load_workbook(path)[EXCEPTIONS].cell(2, 12).value
+    changed = f"Settled! {str(shown)[9:]}"
+    found = read(edit(path, {ONE: {"Note": changed}}), stood)
+    assert [(one.disposition, one.note) for one in found.notes] == [("working", changed)]
+    assert [(one.row, one.column, "its end" in one.problem) for one in found.unread] == [(2, "note", True)]
+    typed = "x" * 32_767  # no spreadsheet program takes more
+    assert read(edit(written(tmp_path, {"exceptions": [exception(1)]}), {ONE: {"Note": typed}})).notes[0].note == typed
 
 
 def test_cleared_cells_change_nothing_and_are_told(tmp_path: Path) -> None:

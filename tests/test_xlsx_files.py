@@ -331,6 +331,23 @@ def test_a_last_cell_far_below_is_read_with_its_row(make: Any) -> None:
     assert [int(r) for r in table.rows] == [2, 100000]
 
 
+def test_headings_far_down_are_no_empty_sheet(make: Any) -> None:
+    """Below thirty blank rows nothing is looked for: alone the file is refused in these words, beside another sheet it is told."""
+
+    def also(book: Book) -> None:
+        for column, value in zip("ABCD", HEAD, strict=True):
+            book.active[f"{column}40"] = value
+
+    assert "none of the first 30 rows holds headings that are known, in sheet Sheet" in one(make([], also)).problems[0].problem
+
+    def beside(book: Book) -> None:
+        also(book)
+        book.create_sheet("Second").append(HEAD)
+
+    (table,) = read(make([], beside))
+    assert table.notes == ("without headings that are known, and so not read: sheet Sheet",)
+
+
 @pytest.mark.parametrize(
     ("raw", "says"),
     [

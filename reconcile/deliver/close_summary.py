@@ -18,8 +18,8 @@ if TYPE_CHECKING:
 
     import pandas as pd
 
-    from reconcile.audit import Counted
     from reconcile.deliver.summary import About
+    from reconcile.input_counts import Counted
 
 SIDE_BY_SIDE: Final = 4
 """Terms and methods that stand in one table."""

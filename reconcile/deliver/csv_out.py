@@ -28,6 +28,7 @@ import pyarrow.compute as pc  # type: ignore[import-untyped]
 import pyarrow.parquet as pq  # type: ignore[import-untyped]
 
 from reconcile import schemas
+from reconcile.guards import guarded, runs
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -42,12 +43,6 @@ SECONDS_A_DAY: Final = 86_400
 PARQUET: Final = frozenset({"entries"})
 """The tables that only programs read."""
 
-STARTS: Final = "=+\\-@\ufe66\ufe62\ufe63\ufe6b\uff1d\uff0b\uff0d\uff20"
-"""What starts a formula, in its small and full-width forms too: some spreadsheets take those for the plain ones."""
-
-_INVISIBLE: Final = "\\s\u200b-\u200f\u2060\ufeff"
-_FORMULA: Final = re.compile(f"[{_INVISIBLE}]*[{STARTS}]|[\t\r\n]")
-_AFTER_SEMICOLON: Final = re.compile(f";(?=[{_INVISIBLE}]*[{STARTS}])")
 _BREAKS: Final = re.compile("\r\n|[\t\n\x0b\x0c\r\x85\u2028\u2029]")
 _CONTROLS: Final = re.compile("[\x00-\x1f\x7f-\x9f\u061c\u200e\u200f\u202a-\u202e\u2066-\u2069\ufeff]")
 _NEEDS_QUOTES: Final = re.compile('[",\r\n]')
@@ -63,9 +58,10 @@ def plain_text(text: str) -> str:
 
     A formula after a semicolon is guarded as well: where a semicolon parts the cells, a spreadsheet would start a new cell there.
     """
-    guard = "'" if _FORMULA.match(text) else ""
-    shown = text if text.isascii() and text.isprintable() else without_controls(text)
-    return guard + (_AFTER_SEMICOLON.sub(";'", shown) if ";" in shown else shown)
+    if text.isascii() and text.isprintable():  # as almost all are: nothing to replace
+        return guarded(text)
+    shown = guarded(without_controls(text))
+    return shown if shown.startswith("'") or not runs(text) else f"'{shown}"
 
 
 def csv_cell(text: str) -> str:
@@ -248,7 +244,7 @@ def _byte_table(characters: bytes) -> NDArray[np.bool_]:
 
 
 _ODD_ANYWHERE: Final = _byte_table(b'",;' + bytes(range(0x20)) + bytes(range(0x7F, 0x100)))
-_ODD_FIRST: Final = _byte_table(b"=+-@ ")
+_ODD_FIRST: Final = _byte_table(b"=+-@ '")
 
 
 def _odd(array: pa.LargeStringArray) -> NDArray[np.bool_]:

@@ -13,7 +13,7 @@ if TYPE_CHECKING:
 
     import pandas as pd
 
-    from reconcile.audit import Counted, Input
+    from reconcile.input_counts import Counted, Input
 
 MOST_PROBLEMS: Final = 10
 LONGEST_VALUE: Final = 60

@@ -27,8 +27,8 @@ from reconcile.tie_out import UNEXPLAINED
 if TYPE_CHECKING:
     from pathlib import Path
 
-    from reconcile.audit import Input
     from reconcile.deliver.shown import Shown
+    from reconcile.input_counts import Input
     from reconcile.rule_changes import RuleChange
 
 MOST_EXCEPTIONS: Final = 120

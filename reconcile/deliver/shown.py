@@ -16,8 +16,8 @@ if TYPE_CHECKING:
 
     import pandas as pd
 
-    from reconcile.audit import Counted, Input
     from reconcile.deliver.summary import About
+    from reconcile.input_counts import Counted, Input
     from reconcile.policy import Rules
     from reconcile.rule_changes import RuleChange
 

@@ -19,7 +19,7 @@ if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping, Sequence
     from datetime import date
 
-    from reconcile.audit import Counted
+    from reconcile.input_counts import Counted
 
 MOST_COVERAGE_ROWS: Final = 8
 MOST_NOTES: Final = 3

@@ -19,6 +19,7 @@ import numpy as np
 import pandas as pd
 
 from reconcile.deliver.csv_out import without_controls
+from reconcile.dispositions import CUT
 from reconcile.money import money_text
 
 if TYPE_CHECKING:
@@ -34,7 +35,6 @@ MOST_PLAIN: Final = 10_000
 """Below this a text of plain letters needs no closer look."""
 MOST_CENTS: Final = 10**15
 """From here on fifteen figures do not hold every cent, so the amount stands as text."""
-CUT: Final = " ... (cut here: the whole text is in the data file)"
 DAY_ZERO: Final = np.datetime64("1899-12-30", "D")
 FIRST_DAY, LAST_DAY = np.datetime64("1900-03-01", "D"), np.datetime64("9999-12-31", "D")
 """Spreadsheets agree on the numbers of the days between; any other day is written as text."""

@@ -10,7 +10,7 @@ Of reading the rows:
  2. An event names a line by plan and line first; only if that is no existing line, by its reference. Returns name lines in the same
     ways. An event that names a line of another kind fits no line.
  3. Return codes are looked up by the event's own method; where it gives none, only if a single method knows the code.
- 4. R61 to R77 are known by the code's text, whatever the method; only an event with outcome `returned` is one.
+ 4. R61 to R77 are known by the code's text, in capitals or not, whatever the method; only an event with outcome `returned` is one.
  5. No fitting term (a student-only event without a line, before the first draw date or long after the last): the event has no term, and
     its money counts in no student's row. Cancelled lines count in a plan's first and last draw date. Of plans begun on the same day the
     one enrolled later holds the event, then the greater plan id. A return belongs where the draw that it undoes belongs.

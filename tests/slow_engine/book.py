@@ -21,7 +21,7 @@ if TYPE_CHECKING:
 Row = dict[str, Any]
 LineKey = tuple[str, str]
 
-BANK_DISPUTE = re.compile(r"R(6[1-9]|7[0-7])")
+BANK_DISPUTE = re.compile(r"[Rr](6[1-9]|7[0-7])")
 """Return codes R61 to R77: the banks dispute an earlier return; no money moves by these alone."""
 
 

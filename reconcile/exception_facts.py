@@ -14,6 +14,7 @@ import numpy as np
 
 from reconcile.events import NOBODY, day_numbers
 from reconcile.exception_kinds import BY_NAME
+from reconcile.find_out_first import in_doubt
 from reconcile.ledger import POSTED
 from reconcile.money import people_money
 from reconcile.plans import may_still_come
@@ -34,6 +35,8 @@ if TYPE_CHECKING:
 NO_ADVICE = Advice()
 DECIDES_FIRST = "a person decides first"
 """Said where nothing may be proposed before somebody has looked."""
+ASK_BANK_FIRST = "Ask the bank first"
+"""Said where nothing may be drawn, and no family asked for money, before the bank has said which draw came back."""
 
 
 @dataclass(frozen=True)
@@ -282,6 +285,18 @@ class Ground:
             for at in order[first:after].tolist()
         ]
         return sorted(found, key=lambda t: (t.settled, self.events["reference"][t.event], t.role, self.events.at(t.event)))
+
+    def first_settled(self, line: int, tries: Iterable[Try]) -> int:
+        """The day on which the line's money was first taken, from which its code's days count (`plans.first_settled`)."""
+        expected = int(self.lines["expected_on"][line])
+        tried = [(t.settled, t.role) for t in tries if t.role in {"attempt", "failed"}]
+        first, role = min(tried, default=(expected, "attempt"))
+        return min(first, expected) if role == "failed" else first
+
+    @cached_property
+    def in_doubt(self) -> Bools:
+        """Whether each event is a return of which the bank must say first which draw came back."""
+        return in_doubt(self.at.events, self.at.matching)
 
     def line_words(self, line: int) -> dict[str, object]:
         """The gaps of a sentence that a schedule line fills: who, draw, draw_date, scheduled, cleared; cents."""

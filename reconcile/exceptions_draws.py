@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from reconcile.exception_advice import conditional, person_first, proposal
-from reconcile.exception_facts import DECIDES_FIRST, day_text, listed, sentence
+from reconcile.exception_facts import ASK_BANK_FIRST, DECIDES_FIRST, day_text, listed, sentence
 from reconcile.late_returns import late_words
 from reconcile.ledger import ANOTHER_KIND
 from reconcile.money import people_money
@@ -18,8 +18,10 @@ if TYPE_CHECKING:
     from reconcile.events import Bools, Ints
     from reconcile.exception_facts import Fact, Ground, Try
     from reconcile.policy_models import ReturnCode
+    from reconcile.proposals import Advice
 
 
+THEN_THE_FAMILY = "Contact the family once that is known."
 FIND_OUT_FIRST = "Find out first whether the money was taken."
 
 
@@ -60,15 +62,13 @@ def lacking(on: Ground) -> tuple[Ints, Ints]:
 
 def _failed(on: Ground, payments: dict[int, int]) -> Iterator[Fact]:
     kind = "failed draw"
-    misnamed = on.at.matching.misnamed
     for line in np.flatnonzero(on.lines["state"] == "failed").tolist():
         row, tries = int(on.row_of_line[line]), on.tries(line)
         back = [t for t in tries if t.role in {"return", "failed"}]
         method, code = on.lines["method"][line], on.lines["return_code"][line]
         notes = [_paid_outside(on, payments.get(line))]
         notes.append(late_words(on, [t.event for t in reversed(back)], method))
-        if any(misnamed[t.event] for t in back):
-            notes.append("the return names a draw that nobody knows")
+        notes.append(_doubt(on, back))
         told = _disputed(on, line)
         if told:
             notes.append(f"the banks dispute the return ({on.events['return_code'][told[-1]]} of {on.settled_text(told[-1])})")
@@ -87,8 +87,20 @@ def _failed(on: Ground, payments: dict[int, int]) -> Iterator[Fact]:
             back[-1].settled,
             what=sentence(kind, **words),
             advice=_failed_advice(on, line, row, tries, payments.get(line)),
+            instead=_family_waits(on, line, row, tries, payments.get(line)),
             evidence=(*evidence, *_payment_evidence(on, payments.get(line))),
         )
+
+
+def _doubt(on: Ground, back: list[Try]) -> str:
+    """Why the bank must say first which draw a return speaks of; "" where no return is in doubt."""
+    doubted = [t.event for t in back if on.in_doubt[t.event]]
+    if not doubted:
+        return ""
+    if any(on.at.matching.misnamed[event] for event in doubted):
+        return "the return names a draw that nobody knows"
+    more = sum(int(on.at.matching.unplaced[event]) for event in doubted)
+    return f"the return was of {people_money(more)} more than was left of the draw"
 
 
 def _came_back(on: Ground, line: int, tries: list[Try]) -> str:
@@ -108,16 +120,51 @@ def _failed_advice(on: Ground, line: int, row: int, tries: list[Try], payment: i
         asked = _ask_about_payment(on, payment, "do not present it again", said=(*again, *said), otherwise="If not, the proposal holds:")
         return (asked, "" if named else _again_words(on, line, row, tries), _code_action(on, line))
     if person_first(on, row):
-        return (_again_words(on, line, row, tries), _code_action(on, line), *said)
+        waits = (THEN_THE_FAMILY,) if _family_waits(on, line, row, tries, payment) else ()
+        return (_again_words(on, line, row, tries), _code_action(on, line), *said, *waits)
+    if _asks_bank_first(on, line, tries):
+        return _bank_first(on, line, row, tries)
     settled = abs(int(on.plans["variance"][row])) <= on.rules.plans.plan_tolerance and on.billed[on.lines["term"][line]]
     if on.lines["held"][line] and not settled:
         unknown = _code(on, line) is None
         condition = "Only if the account may be drawn again:" if unknown else "Only if a person decides that it is still to be drawn:"
         otherwise = proposal(on, row, again=False, advice=on.otherwise(line))
-        return ("" if unknown else _again_words(on, line, row, tries), _code_action(on, line), conditional(condition, otherwise))
+        first = "" if unknown else _again_words(on, line, row, tries)
+        return (first, _code_action(on, line), conditional(condition, otherwise), THEN_THE_FAMILY if unknown else "")
     if not said and not named and settled:
         return (_again_words(on, line, row, tries), "Nothing to collect: later draws already carry it. Close the item.")
     return (_again_words(on, line, row, tries), _code_action(on, line), *said)
+
+
+def _family_waits(on: Ground, line: int, row: int, tries: list[Try], payment: int | None) -> bool:
+    """Whether the office's first step, to speak with the family, has to wait: the bank, or a person of the office, speaks first."""
+    if payment is not None or on.lines["stopped"][line]:
+        return False
+    return bool(_disputed(on, line)) or (not person_first(on, row) and (_code(on, line) is None or _asks_bank_first(on, line, tries)))
+
+
+def _asks_bank_first(on: Ground, line: int, tries: list[Try]) -> bool:
+    """Whether the draw waits for the bank's word on which draw came back; not where the code itself leaves the decision to a person."""
+    found = _code(on, line)
+    known = found is not None and not found.left_to_a_person
+    return bool(known and on.lines["held"][line] and _doubt(on, [t for t in tries if t.role in {"return", "failed"}]))
+
+
+def _bank_first(on: Ground, line: int, row: int, tries: list[Try]) -> tuple[str, ...]:
+    """Ask the bank which draw came back; only its answer lets the draw be presented again or spread."""
+    then = on.otherwise(line)
+    named = (on.lines["plan_id"][line], on.lines["line"][line]) in then.again_lines
+    said = (
+        (_again_words(on, line, row, tries, advice=then), _code_action(on, line, advice=then))
+        if named
+        else proposal(on, row, again=False, advice=then)
+    )
+    return (
+        f"{ASK_BANK_FIRST} which draw came back: {_doubt(on, [t for t in tries if t.role in {'return', 'failed'}])}. Until it has answered, "
+        "do not present this draw again and do not spread it over other draws.",
+        conditional("Only if it was this draw:", tuple(part for part in said if part)),
+        THEN_THE_FAMILY,
+    )
 
 
 def _disputed(on: Ground, line: int) -> list[int]:
@@ -137,7 +184,7 @@ def _code(on: Ground, line: int) -> ReturnCode | None:
     return on.rules.returns.code(on.lines["method"][line], code) or on.rules.returns.code("", code)
 
 
-def _code_action(on: Ground, line: int) -> str:
+def _code_action(on: Ground, line: int, *, advice: Advice | None = None) -> str:
     """What the rules say is done after the code; nothing where the draw is not to be presented again though its code would allow it."""
     found = _code(on, line)
     if found is None:
@@ -145,18 +192,17 @@ def _code_action(on: Ground, line: int) -> str:
     if found.stops_plan and not on.lines["stopped"][line]:
         return f"An account was authorized anew on {day_text(on.lines['consent_on'][line])}."
     named = (on.lines["plan_id"][line], on.lines["line"][line])
-    return "" if found.again and named not in on.advice(int(on.row_of_line[line])).again_lines else found.action
+    return "" if found.again and named not in (advice or on.advice(int(on.row_of_line[line]))).again_lines else found.action
 
 
-def _again_words(on: Ground, line: int, row: int, tries: list[Try]) -> str:
-    """Whether the draw may be presented again, and if not, why."""
+def _again_words(on: Ground, line: int, row: int, tries: list[Try], *, advice: Advice | None = None) -> str:
+    """Whether the draw may be presented again, and if not, why; `advice` is looked at in place of the row's own."""
     lines = on.lines
-    if (lines["plan_id"][line], lines["line"][line]) in on.advice(row).again_lines:
+    if (lines["plan_id"][line], lines["line"][line]) in (advice or on.advice(row)).again_lines:
         found = _code(on, line)
-        attempts = [t.settled for t in tries if t.role in {"attempt", "failed"}]
-        times = (found.again_times if found else 0) - len(attempts) + 1
-        last = day_text(min(attempts) + (found.again_days if found else 0))
-        often = "once more" if times == 1 else f"{times} times more"
+        times = (found.again_times if found else 0) - sum(t.role in {"attempt", "failed"} for t in tries) + 1
+        last = day_text(on.first_settled(line, tries) + (found.again_days if found else 0))
+        often = {1: "once more", 2: "twice more"}.get(times, f"{times} times more")
         return f"Present {people_money(int(lines['amount'][line]))} again: it is still owed, and its code allows it {often}, until {last}."
     if not on.billed[lines["term"][line]]:
         return "Nothing is proposed before the term is billed."
@@ -168,6 +214,8 @@ def _why_not_again(on: Ground, line: int, row: int) -> str:
         return DECIDES_FIRST
     if on.lines["stopped"][line]:
         return "the plan is under a stop until the family authorizes an account anew"
+    if on.lines["held"][line] and on.lines["again"][line]:
+        return "the bank must say first which draw came back"
     if not on.lines["again"][line]:
         found = _code(on, line)
         if found is None:

@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, Any, Final
 import numpy as np
 import pandas as pd
 
-from reconcile.exception_facts import DECIDES_FIRST
+from reconcile.exception_facts import ASK_BANK_FIRST, DECIDES_FIRST
 from reconcile.money import parse_rule_money, people_money
 from reconcile.standing import CARRIED, CHANGED, NEW, typed
 from reconcile.texts import among
@@ -102,7 +102,7 @@ def _is_owed(row: Row, of_plan: Mapping[tuple[str, str], Row], of_line: Mapping[
     method, code = line.get("method", ""), line.get("return_code", "")
     found = rules.returns.code(method, code) or rules.returns.code("", code)
     decided = found is not None and (found.again or found.stops_plan) and found.klass not in UNSETTLED
-    return decided and DECIDES_FIRST not in row["action"]
+    return decided and DECIDES_FIRST not in row["action"] and ASK_BANK_FIRST not in row["action"]
 
 
 def _family(

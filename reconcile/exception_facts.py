@@ -49,6 +49,7 @@ class Fact:
     about:     what tells it from others of its kind, student, plan and line: a reference, a fund, a day. Part of its id.
     whole:     it is about the student's plans of the term together: the plan is no part of its id.
     calm:      its severity is information, whatever the rules say of the kind.
+    overdue:   a day by which it had to be done has passed: what is to be acted on is urgent.
     soon:      a draw comes within soon_days: it leads the list.
     instead:   the advice takes the place of the office's own first step, which does not fit the case.
     lead:      said before the office's own first step.
@@ -68,6 +69,7 @@ class Fact:
     about: str = ""
     whole: bool = False
     calm: bool = False
+    overdue: bool = False
     soon: bool = False
     instead: bool = False
     lead: str = ""

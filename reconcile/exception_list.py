@@ -28,6 +28,7 @@ if TYPE_CHECKING:
     from collections.abc import Sequence
     from datetime import date
 
+    from reconcile.banking_days import BankingDays
     from reconcile.dispositions import Note
     from reconcile.exceptions_close import Since
     from reconcile.exports import Exports
@@ -69,7 +70,8 @@ def list_exceptions(
     closing = frozenset(word.word for word in rules.exceptions.dispositions if word.closes)
     memory = Memory(previous, notes, closing, rules.plans.plan_tolerance, as_of)
     stood = {id_: memory.stands(id_, fact.amount) for id_, fact in zip(ids, told, strict=True)}
-    rows = {id_: _row(id_, fact, stood[id_], rules, as_of) for id_, fact in zip(ids, told, strict=True)}
+    days = rules.banking_days()
+    rows = {id_: _row(id_, fact, stood[id_], rules, as_of, days) for id_, fact in zip(ids, told, strict=True)}
     _lead_severity(rows, dict(zip(map(id, lines), ids[len(facts) :], strict=True)), leads, ids)
     order = _order(told, ids, rows, {at_: ids[len(facts) + lines.index(line)] for at_, line in leads.items()})
     gone = [_told_otherwise(row, told) for row in memory.gone(dict.fromkeys(ids, 0))]
@@ -143,15 +145,14 @@ def one_cause_once(facts: Sequence[Fact], rules: Rules) -> list[Fact]:
 
 
 def severity_of(fact: Fact, rules: Rules) -> str:
-    """The severity of a fact: its kind's in the rules, or information where the fact is calm."""
-    return "information" if fact.calm else rules.exceptions.kinds[fact.kind].severity
+    """The severity of a fact: its kind's in the rules; information where the fact is calm, urgent where what is to be done is overdue."""
+    severity = rules.exceptions.kinds[fact.kind].severity
+    return "information" if fact.calm else "urgent" if fact.overdue and severity == "act" else severity
 
 
-def _row(id_: str, fact: Fact, stood: Stood, rules: Rules, as_of: date) -> dict[str, Any]:
+def _row(id_: str, fact: Fact, stood: Stood, rules: Rules, as_of: date, days: BankingDays) -> dict[str, Any]:
     rule = rules.exceptions.kinds[fact.kind]
-    act_by = stood.first_seen + pd.Timedelta(days=rule.act_by_days)
-    if fact.before is not None:
-        act_by = min(act_by, pd.Timestamp(fact.before, unit="D"))
+    act_by = _on_a_working_day(stood.first_seen, rule.act_by_days, fact.before, days)
     decided, severity = stood.decided, severity_of(fact, rules)
     return {
         "exception_id": id_,
@@ -181,6 +182,18 @@ def _row(id_: str, fact: Fact, stood: Stood, rules: Rules, as_of: date) -> dict[
         "decided_by": decided.decided_by,
         "decided_on": pd.NaT if decided.decided_on is None else decided.decided_on,
     }
+
+
+def _on_a_working_day(first_seen: pd.Timestamp, in_days: int, before: int | None, days: BankingDays) -> pd.Timestamp:
+    """By when something is to be done: so many calendar days after it was first seen, or `before` (a day number) if that is earlier.
+
+    On a day on which banks or office are closed nobody acts: it is the banking day before, never a later one, but not before the day on
+    which it was first seen.
+    """
+    last = first_seen + pd.Timedelta(days=in_days)
+    if before is not None:
+        last = min(last, pd.Timestamp(before, unit="D"))
+    return max(pd.Timestamp(days.last_open(last.date())), min(last, first_seen))
 
 
 def by_when(act_by: date, as_of: date) -> str:

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from reconcile.exception_advice import conditional, person_first, proposal
+from reconcile.exception_advice import bursar_first, conditional, person_first, proposal
 from reconcile.exception_facts import ASK_BANK_FIRST, DECIDES_FIRST, day_text, listed, sentence
 from reconcile.late_returns import late_words
 from reconcile.ledger import ANOTHER_KIND
@@ -22,6 +22,7 @@ if TYPE_CHECKING:
 
 
 THEN_THE_FAMILY = "Contact the family once that is known."
+THEN_THE_BURSAR = "Contact the family only once the bursar has decided."
 FIND_OUT_FIRST = "Find out first whether the money was taken."
 
 
@@ -120,7 +121,8 @@ def _failed_advice(on: Ground, line: int, row: int, tries: list[Try], payment: i
         asked = _ask_about_payment(on, payment, "do not present it again", said=(*again, *said), otherwise="If not, the proposal holds:")
         return (asked, "" if named else _again_words(on, line, row, tries), _code_action(on, line))
     if person_first(on, row):
-        waits = (THEN_THE_FAMILY,) if _family_waits(on, line, row, tries, payment) else ()
+        then = THEN_THE_BURSAR if bursar_first(on, line) else THEN_THE_FAMILY
+        waits = (then,) if _family_waits(on, line, row, tries, payment) else ()
         return (_again_words(on, line, row, tries), _code_action(on, line), *said, *waits)
     if _asks_bank_first(on, line, tries):
         return _bank_first(on, line, row, tries)
@@ -133,12 +135,17 @@ def _failed_advice(on: Ground, line: int, row: int, tries: list[Try], payment: i
         return (first, _code_action(on, line), conditional(condition, otherwise), THEN_THE_FAMILY if unknown else "")
     if not said and not named and settled:
         return (_again_words(on, line, row, tries), "Nothing to collect: later draws already carry it. Close the item.")
-    return (_again_words(on, line, row, tries), _code_action(on, line), *said)
+    waits = (THEN_THE_BURSAR,) if bursar_first(on, line) else ()
+    return (_again_words(on, line, row, tries), _code_action(on, line), *said, *waits)
 
 
 def _family_waits(on: Ground, line: int, row: int, tries: list[Try], payment: int | None) -> bool:
     """Whether the office's first step, to speak with the family, has to wait: the bank, or a person of the office, speaks first."""
-    if payment is not None or on.lines["stopped"][line]:
+    if payment is not None:
+        return False
+    if bursar_first(on, line):
+        return True
+    if on.lines["stopped"][line]:
         return False
     return bool(_disputed(on, line)) or (not person_first(on, row) and (_code(on, line) is None or _asks_bank_first(on, line, tries)))
 
@@ -159,12 +166,10 @@ def _bank_first(on: Ground, line: int, row: int, tries: list[Try]) -> tuple[str,
         if named
         else proposal(on, row, again=False, advice=then)
     )
-    return (
-        f"{ASK_BANK_FIRST} which draw came back: {_doubt(on, [t for t in tries if t.role in {'return', 'failed'}])}. Until it has answered, "
-        "do not present this draw again and do not spread it over other draws.",
-        conditional("Only if it was this draw:", tuple(part for part in said if part)),
-        THEN_THE_FAMILY,
-    )
+    doubt = _doubt(on, [t for t in tries if t.role in {"return", "failed"}])
+    wait = "Until it has answered, do not present this draw again and do not spread it over other draws."
+    then_only = conditional("Only if it was this draw:", tuple(part for part in said if part))
+    return (f"{ASK_BANK_FIRST} which draw came back: {doubt}.", wait, then_only, THEN_THE_FAMILY)
 
 
 def _disputed(on: Ground, line: int) -> list[int]:
@@ -243,9 +248,10 @@ def _not_seen(on: Ground, payments: dict[int, int]) -> Iterator[Fact]:
         late = bool(on.today <= lines["late_end"][line])
         wait = f"It may still come until {last}: do not take it a second time." if late else ""
         payment, posted = payments.get(line), bool(on.lines["posted"][line])
-        if posted and not late:
-            where = _posted_where(on, line)
-            wait = f"It stands as posted {where}, so its money may have been taken: nothing is drawn for it until that is known."
+        if posted:
+            where = f"It stands as posted {_posted_where(on, line)}, so its money may have been taken"
+            wait = f"{where}, or may still come until {last}" if late else where
+            wait += ": nothing is drawn for it until that is known."
         alone = on.may_come[line] and on.advice(row).awaited == int(lines["amount"][line])
         said = proposal(on, row, awaited=not alone, advice=on.otherwise(line) if posted and not late else None)
         if payment is not None:
@@ -316,10 +322,11 @@ def _brought_words(on: Ground, line: int, back: list[tuple[int, int]]) -> str:
         f"({on.code_words(on.lines['method'][line], on.events['return_code'][event])})"
         for event, cents in back
     )
-    took = people_money(cleared + sum(cents for _event, cents in back))
+    taken = people_money(cleared + sum(cents for _event, cents in back))
+    took = f"took {taken}" if taken == scheduled else f"took {taken} where {scheduled} was scheduled"
     late = late_words(on, [event for event, _cents in back], on.lines["method"][line])
     in_hand = f"so {people_money(cleared) if cleared else 'none'} of it is in hand{f', and {late}' if late else ''}"
-    return f"took {took} where {scheduled} was scheduled; {parts}, {in_hand}"
+    return f"{took}; {parts}, {in_hand}"
 
 
 def _part_actions(on: Ground, line: int, back: list[tuple[int, int]]) -> tuple[str, ...]:

@@ -71,8 +71,10 @@ def _unexplained(postings: pd.DataFrame, ledger: pd.DataFrame, students: set[str
 
 
 def in_doubt(events: pd.DataFrame, matching: Matching) -> Bools:
-    """Whether each event is a return of which the bank must say first what came back: it names a draw that nobody knows, or more came back
-    than was left of the draw that it undid."""
+    """Whether each event is a return of which the bank must say first what came back.
+
+    It names a draw that nobody knows, or it is of more than was left of the draw that it undid.
+    """
     undone = np.zeros(len(events), dtype=np.bool_)
     undone[matching.undoings["by"].to_numpy()] = True
     return np.asarray(is_word(events["outcome"], "returned") & (matching.misnamed | (undone & (matching.unplaced > 0))))

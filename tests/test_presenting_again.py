@@ -4,8 +4,8 @@ One plan of one draw, tried again and again: each try clears or comes back, in t
 returned. The machine below walks through the tries one by one and keeps what an office would keep on paper: how often it was tried, since
 when, by which code it came back, whether it may be presented again today, and where the money is.
 
-At most two more tries within 180 days of the first settlement: Nacha Operating Rules, second-hand. Where the bank's file tells the first try
-only by its return, that settlement was no later than the day on which the draw was expected: days counted from the return would be too many.
+At most two more tries within 180 days of the first settlement: Nacha Operating Rules, second-hand. Where the bank's file tells the first
+try only by its return, that settlement was no later than the day on which the draw was expected: days counted from the return are too many.
 """
 
 from __future__ import annotations

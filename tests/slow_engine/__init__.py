@@ -101,8 +101,8 @@ Of variance and proposals:
     oldest posting. The lines' shares of a card fee play no part.
 43. Waiting for a person: a failed line whose last return has an unknown code or none, or a code that neither is presented again nor stops
     the plan, whole; a failed line one of whose returns names no known draw, or undid a draw and is of more than was left of it, whole,
-    unless its last return's code stops the plan; of an active part-cleared line what returns (not refunds) took off the money that lies on it, whatever their code but
-    a stopping one, up to what the line lacks. It is neither `again` nor spread, and goes before lapsed aid.
+    unless its last return's code stops the plan; of an active part-cleared line what returns (not refunds) took off the money that lies
+    on it, whatever their code but a stopping one, up to what the line lacks. It is neither `again` nor spread, and goes before lapsed aid.
 44. first_changeable: where something is proposed, the first draw date of the changeable lines, changed or not.
 """
 

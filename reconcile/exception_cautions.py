@@ -40,8 +40,8 @@ def credit_clock(on: Ground, row: int) -> str:
 def aid_behind(on: Ground, row: int) -> str:
     """The disbursed aid that may have made a credit, fund by fund, in words; "" if none did.
 
-    It is what came since the credit arose; where none came and it arose as charges were taken off the bill, all aid on the account. A credit
-    that payments or draws made is none of it.
+    It is what came since the credit arose; where none came and it arose as charges were taken off the bill, all aid on the account; none
+    where payments or draws made the credit.
     """
     aid, since = on.aid, in_credit_since(on, row)
     fell = any(on.charges["posted_on"][at] == since and on.charges["amount"][at] < 0 for at in on.mine("charges", row))

@@ -38,6 +38,8 @@ if TYPE_CHECKING:
 SEVERITIES = ("urgent", "act", "information")
 AGAINST_THE_BILL = ("plan exceeds bill", "plan below bill", "bill short")
 FIXED = "fixed"
+MOST_NAMED = 5
+"""Ids of unknown exceptions that a note names one by one."""
 ABSORBED = ("schedule does not add up", "second plan")
 
 
@@ -79,7 +81,9 @@ def list_exceptions(
     amounts = {id_: fact.amount for id_, fact in zip(ids, told, strict=True)}
     known = rows | {row["exception_id"]: row for row in gone}
     strangers = tuple(sorted(set(memory.strangers) - set(ids)))
-    said = (f"The notes name {len(strangers)} exceptions that no list holds: {', '.join(strangers[:5])}.",) if strangers else ()
+    some = "an exception" if len(strangers) == 1 else f"{len(strangers):,} exceptions"
+    first = ", ".join(strangers[:MOST_NAMED]) + ("..." if len(strangers) > MOST_NAMED else ".")
+    said = (f"The notes name {some} that no list holds: {first}",) if strangers else ()
     return ExceptionList(typed([*(rows[id_] for id_ in order), *gone], "exceptions"), memory.log(amounts, known), said)
 
 

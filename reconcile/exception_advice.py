@@ -161,7 +161,7 @@ def _awaited(on: Ground, row: int, advice: Advice) -> str:
     parts = [f"{people_money(late)} may still come as a late draw"] if late else []
     parts += [f"{people_money(draws - late)} stands as posted and may have been taken"] if draws > late else []
     parts += [f"{people_money(aid)} may still come as late aid"] if aid else []
-    said = [f"{' and '.join(parts)}: do not ask the family for it a second time."] if parts else []
+    said = [f"{' and '.join(parts)}: until that is known, do not draw it again and do not ask the family for it."] if parts else []
     if advice.held:
         said.append(f"{people_money(advice.held)} came back and waits for a person: until then it is neither drawn again nor spread.")
     return " ".join(said)

@@ -146,7 +146,7 @@ def test_a_letter_says_from_what_the_money_is_drawn() -> None:
     assert "was drawn from your bank account or card a second time" in said(draw(1), card)
     again = said(draw(1), card, kind="failed draw", line="2")
     assert "from your card, on your payment plan for Fall 2026, was not paid" in again
-    assert "We may present $100.01 to your card once more. Please do not pay it another way as well without telling us first" in again
+    assert "We may present $100.01 to your card again. Please do not pay it another way as well without telling us first" in again
 
 
 def test_a_family_whose_plan_is_stopped_reads_of_one_remedy_or_the_other() -> None:

@@ -105,6 +105,14 @@ class BankingDays:
         """That day if it is a banking day, else the first one after it."""
         return self.add(day, 0)
 
+    def last_open(self, day: date) -> date:
+        """That day if it is a banking day, else the last one before it.
+
+        >>> str(BankingDays().last_open(date(2026, 11, 22)))
+        '2026-11-20'
+        """
+        return day if self.is_open(day) else self.add(day, -1)
+
     def add(self, day: date, n: int) -> date:
         """The n-th banking day after that day; for n = 0 the day itself or the next one open; for n below zero the n-th one before it.
 

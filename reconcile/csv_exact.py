@@ -135,11 +135,8 @@ def read_exactly(text: bytes, delimiter: str, head: Sequence[str], next_line: in
     columns = [
         pa.concat_arrays([part[i] for part in reading.parts]) if reading.parts else pa.array([], type=pa.string()) for i in range(len(head))
     ]
-    notes = (
-        [f"{reading.broken} rows hold line breaks inside quotation marks; rows go by the line on which they begin"]
-        if reading.broken
-        else []
-    )
+    rows = "1 row holds" if reading.broken == 1 else f"{reading.broken} rows hold"
+    notes = [f"{rows} line breaks inside quotation marks; rows go by the line on which they begin"] if reading.broken else []
     return Body(np.asarray(reading.rows, dtype=np.int64), columns, reading.problems, reading.foot, reading.blank, notes)
 
 

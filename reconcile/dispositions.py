@@ -143,7 +143,7 @@ def unknown_word(text: str, rules: Rules) -> str:
     """What is wrong with a disposition that the rules do not know, and which they know."""
     words = [word.word for word in rules.exceptions.dispositions]
     near = nearest(text, words)
-    return f"is no disposition of the rules; they know {', '.join(words)}.{f' Did you mean {near}?' if near else ''}"
+    return f"is no disposition of the rules; they know {', '.join(words)}{f'. Did you mean {near}?' if near else ''}"
 
 
 def closes(word: str, rules: Rules) -> bool:

@@ -24,6 +24,8 @@ UNDER_A_STOP = "the plan is under a stop"
 AGREE = "Plan and bill agree: give nothing more back and change no draw for it; confirm how it was settled."
 
 
+DISPUTED = frozenset({"unauthorized", "chargeback"})
+"""Classes of codes with which a family disputes a draw."""
 NOTICE = "A changed draw needs written notice"
 
 
@@ -71,10 +73,7 @@ def proposal(on: Ground, row: int, *, again: bool = True, awaited: bool = True, 
         said.append(_awaited(on, row, advice))
     said += [_draws(on, row, advice), _give_back(on, row, advice)]
     if advice.to_collect:
-        why = _why_not_on_draws(on, row, advice)
-        said.append(
-            f"{people_money(advice.to_collect)} cannot be put on the draws ({why}): agree another way to pay it{_a_new_draw(on, why)}."
-        )
+        said.append(_collect(on, row, advice.to_collect, _why_not_on_draws(on, row, advice)))
     return tuple(part for part in said if part)
 
 
@@ -155,25 +154,44 @@ def _awaited(on: Ground, row: int, advice: Advice) -> str:
     """What may still come or waits for a person: late draws, draws that stand posted, draws that came back, late aid."""
     lines = on.lines
     coming = [at for at in on.mine("lines", row) if on.may_come[at]]
-    late = sum(int(lines["amount"][at]) for at in coming if on.today <= lines["late_end"][at])
+    late = sum(int(lines["amount"][at]) for at in coming if not lines["posted"][at])
     draws = min(advice.awaited - advice.held, sum(int(lines["amount"][at]) for at in coming))
     late = min(late, draws)
     aid = advice.awaited - advice.held - draws
     parts = [f"{people_money(late)} may still come as a late draw"] if late else []
     parts += [f"{people_money(draws - late)} stands as posted and may have been taken"] if draws > late else []
     parts += [f"{people_money(aid)} may still come as late aid"] if aid else []
-    said = [f"{' and '.join(parts)}: do not ask the family for it a second time."] if parts else []
+    said = [f"{' and '.join(parts)}: until that is known, do not draw it again and do not ask the family for it."] if parts else []
     if advice.held:
         said.append(f"{people_money(advice.held)} came back and waits for a person: until then it is neither drawn again nor spread.")
     return " ".join(said)
 
 
-def _a_new_draw(on: Ground, why: str) -> str:
-    """From when on a further draw could take what the draws cannot; nothing under a stop."""
+def bursar_first(on: Ground, line: int) -> bool:
+    """Whether the family disputes a draw that came back: the bursar speaks first, and nobody asks the family for the money."""
+    method, code = on.lines["method"][line], on.lines["return_code"][line]
+    found = on.rules.returns.code(method, code) or on.rules.returns.code("", code)
+    return on.lines["state"][line] == "failed" and found is not None and found.klass in DISPUTED
+
+
+def _collect(on: Ground, row: int, cents: int, why: str) -> str:
+    """The two ways to come by what the draws cannot take, and that they are not both gone.
+
+    Under a stop a new authorization lets the plan's draws go on; elsewhere a further draw could take it, from the first day with time for
+    notice.
+    """
+    amount = people_money(cents)
     if why == UNDER_A_STOP:
-        return ""
+        begin = "Once the bursar has decided, either" if any(bursar_first(on, at) for at in on.mine("lines", row)) else "Either"
+        return (
+            f"{amount} has no draw behind it ({why}). {begin} the family authorizes an account anew, and the next report then proposes the "
+            f"draws, or another way to pay it is agreed: {ONE_OR_THE_OTHER}, never both."
+        )
     first, days = earliest_new_draw(on.today, on.rules), max(on.rules.plans.notice_days, on.rules.plans.date_notice_days)
-    return f", or a further draw that the family authorizes, with {days} days' written notice ({first} at the earliest)"
+    return (
+        f"{amount} cannot be put on the draws ({why}): agree another way to pay it, or a further draw that the family authorizes, with "
+        f"{days} days' written notice ({first} at the earliest), not both."
+    )
 
 
 def _why_not_on_draws(on: Ground, row: int, advice: Advice) -> str:

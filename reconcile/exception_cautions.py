@@ -9,7 +9,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from reconcile.exception_facts import Columns, day_text
+from reconcile.exception_facts import Columns, day_text, listed
+from reconcile.money import people_money
 from reconcile.notices import aid_credit_due
 from reconcile.schedule import MOST_INSTALLMENTS
 
@@ -18,18 +19,42 @@ if TYPE_CHECKING:
     from reconcile.proposals import Advice
 
 
-def credit_clock(on: Ground, row: int) -> str:
-    """By when the credit of a row of plans is generally paid if federal aid made it; "" where the account is not in credit."""
-    if on.balance_now[row] >= 0:
-        return ""
+def credit_due(on: Ground, row: int) -> int:
+    """By when the credit of a row of plans is generally paid if federal aid made it: a day number."""
     term, since = on.rules.term(on.plans["term"][row]), in_credit_since(on, row)
     start = int(np.datetime64(term.class_start, "D").astype("int64")) if term else since
-    due = aid_credit_due(since, start)
-    passed = "" if due >= on.today else " That day has passed."
-    return (
-        f"Where federal aid made it, it is generally paid by {day_text(due)}: 14 days from the day it arose or the "
-        f"first day of class (34 CFR 668.164(h)); the college's counsel confirms the day.{passed}"
-    )
+    return aid_credit_due(since, start)
+
+
+def credit_clock(on: Ground, row: int) -> str:
+    """The clock of a credit that federal aid may have made, in words, the day first if it has passed; "" where there is no credit."""
+    if on.balance_now[row] >= 0:
+        return ""
+    due = credit_due(on, row)
+    clock = "14 days from the day it arose or the first day of class (34 CFR 668.164(h)); the college's counsel confirms the day"
+    if due < on.today:
+        return f"{day_text(due)} has passed: where federal aid made the credit, it is generally paid by then, {clock}."
+    return f"Where federal aid made it, it is generally paid by {day_text(due)}: {clock}."
+
+
+def aid_behind(on: Ground, row: int) -> str:
+    """The disbursed aid that may have made a credit, fund by fund, in words; "" if none did.
+
+    It is what came since the credit arose; where none came and it arose as charges were taken off the bill, all aid on the account; none
+    where payments or draws made the credit.
+    """
+    aid, since = on.aid, in_credit_since(on, row)
+    fell = any(on.charges["posted_on"][at] == since and on.charges["amount"][at] < 0 for at in on.mine("charges", row))
+    paid = [
+        (max(int(aid["disbursed_on"][at]), int(aid["posted_on"][at])), str(aid["fund"][at]), int(aid["amount"][at]))
+        for at in on.mine("aid", row)
+        if aid["standing"][at] == "disbursed"
+    ]
+    found: dict[str, tuple[int, int]] = {}
+    for day, fund, cents in [one for one in paid if one[0] >= since] or (paid if fell else []):
+        last, total = found.get(fund, (day, 0))
+        found[fund] = (max(last, day), total + cents)
+    return listed(f"{fund} {people_money(cents)} (on {day_text(day)})" for fund, (day, cents) in sorted(found.items()) if cents > 0)
 
 
 def movements(on: Ground, row: int) -> list[tuple[int, int, str]]:

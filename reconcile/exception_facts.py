@@ -14,6 +14,7 @@ import numpy as np
 
 from reconcile.events import NOBODY, day_numbers
 from reconcile.exception_kinds import BY_NAME
+from reconcile.find_out_first import in_doubt
 from reconcile.ledger import POSTED
 from reconcile.money import people_money
 from reconcile.plans import may_still_come
@@ -35,6 +36,8 @@ if TYPE_CHECKING:
 NO_ADVICE = Advice()
 DECIDES_FIRST = "a person decides first"
 """Said where nothing may be proposed before somebody has looked."""
+ASK_BANK_FIRST = "Ask the bank first"
+"""Said where nothing may be drawn, and no family asked for money, before the bank has said which draw came back."""
 
 
 @dataclass(frozen=True)
@@ -47,6 +50,7 @@ class Fact:
     about:     what tells it from others of its kind, student, plan and line: a reference, a fund, a day. Part of its id.
     whole:     it is about the student's plans of the term together: the plan is no part of its id.
     calm:      its severity is information, whatever the rules say of the kind.
+    overdue:   a day by which it had to be done has passed: what is to be acted on is urgent.
     soon:      a draw comes within soon_days: it leads the list.
     instead:   the advice takes the place of the office's own first step, which does not fit the case.
     lead:      said before the office's own first step.
@@ -66,6 +70,7 @@ class Fact:
     about: str = ""
     whole: bool = False
     calm: bool = False
+    overdue: bool = False
     soon: bool = False
     instead: bool = False
     lead: str = ""
@@ -292,6 +297,18 @@ class Ground:
             for at in order[starts[line] : starts[line + 1]].tolist()
         ]
         return sorted(found, key=lambda t: (t.settled, self.events["reference"][t.event], t.role, self.events.at(t.event)))
+
+    def first_settled(self, line: int, tries: Iterable[Try]) -> int:
+        """The day on which the line's money was first taken, from which its code's days count (`plans.first_settled`)."""
+        expected = int(self.lines["expected_on"][line])
+        tried = [(t.settled, t.role) for t in tries if t.role in {"attempt", "failed"}]
+        first, role = min(tried, default=(expected, "attempt"))
+        return min(first, expected) if role == "failed" else first
+
+    @cached_property
+    def in_doubt(self) -> Bools:
+        """Whether each event is a return of which the bank must say first which draw came back."""
+        return in_doubt(self.at.events, self.at.matching)
 
     def line_words(self, line: int) -> dict[str, object]:
         """The gaps of a sentence that a schedule line fills: who, draw, draw_date, scheduled, cleared; cents."""

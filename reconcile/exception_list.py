@@ -7,7 +7,7 @@ the run before.
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from functools import lru_cache
+from functools import lru_cache, partial
 from typing import TYPE_CHECKING, Any
 
 import pandas as pd
@@ -26,18 +26,23 @@ from reconcile.exceptions_plans import plans_off_the_rules
 from reconcile.standing import CLOSED, RESOLVED, Decided, Memory, PreviousList, Stood, exception_ids, typed
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Callable, Sequence
     from datetime import date
 
+    from reconcile.banking_days import BankingDays
     from reconcile.dispositions import Note
     from reconcile.exceptions_close import Since
     from reconcile.exports import Exports
     from reconcile.policy import Rules
     from reconcile.worked import Worked
 
+    WorkingDay = Callable[[pd.Timestamp, int, int | None], pd.Timestamp]
+
 SEVERITIES = ("urgent", "act", "information")
 AGAINST_THE_BILL = ("plan exceeds bill", "plan below bill", "bill short")
 FIXED = "fixed"
+MOST_NAMED = 5
+"""Ids of unknown exceptions that a note names one by one."""
 ABSORBED = ("schedule does not add up", "second plan")
 
 
@@ -70,7 +75,8 @@ def list_exceptions(
     closing = frozenset(word.word for word in rules.exceptions.dispositions if word.closes)
     memory = Memory(previous, notes, closing, rules.plans.plan_tolerance, as_of)
     stood = {id_: memory.stands(id_, fact.amount) for id_, fact in zip(ids, told, strict=True)}
-    rows = {id_: _row(id_, fact, stood[id_], rules, as_of) for id_, fact in zip(ids, told, strict=True)}
+    working_day = lru_cache(maxsize=None)(partial(_on_a_working_day, rules.banking_days()))  # few different days, asked for often
+    rows = {id_: _row(id_, fact, stood[id_], rules, as_of, working_day) for id_, fact in zip(ids, told, strict=True)}
     _lead_severity(rows, dict(zip(map(id, lines), ids[len(facts) :], strict=True)), leads, ids)
     order = _order(told, ids, rows, {at_: ids[len(facts) + lines.index(line)] for at_, line in leads.items()})
     gone = [_told_otherwise(row, told) for row in memory.gone(dict.fromkeys(ids, 0))]
@@ -78,7 +84,9 @@ def list_exceptions(
     amounts = {id_: fact.amount for id_, fact in zip(ids, told, strict=True)}
     known = rows | {row["exception_id"]: row for row in gone}
     strangers = tuple(sorted(set(memory.strangers) - set(ids)))
-    said = (f"The notes name {len(strangers)} exceptions that no list holds: {', '.join(strangers[:5])}.",) if strangers else ()
+    some = "an exception" if len(strangers) == 1 else f"{len(strangers):,} exceptions"
+    first = ", ".join(strangers[:MOST_NAMED]) + ("..." if len(strangers) > MOST_NAMED else ".")
+    said = (f"The notes name {some} that no list holds: {first}",) if strangers else ()
     return ExceptionList(typed([*(rows[id_] for id_ in order), *gone], "exceptions"), memory.log(amounts, known), said)
 
 
@@ -144,15 +152,14 @@ def one_cause_once(facts: Sequence[Fact], rules: Rules) -> list[Fact]:
 
 
 def severity_of(fact: Fact, rules: Rules) -> str:
-    """The severity of a fact: its kind's in the rules, or information where the fact is calm."""
-    return "information" if fact.calm else rules.exceptions.kinds[fact.kind].severity
+    """The severity of a fact: its kind's in the rules; information where the fact is calm, urgent where what is to be done is overdue."""
+    severity = rules.exceptions.kinds[fact.kind].severity
+    return "information" if fact.calm else "urgent" if fact.overdue and severity == "act" else severity
 
 
-def _row(id_: str, fact: Fact, stood: Stood, rules: Rules, as_of: date) -> dict[str, Any]:
+def _row(id_: str, fact: Fact, stood: Stood, rules: Rules, as_of: date, working_day: WorkingDay) -> dict[str, Any]:
     rule = rules.exceptions.kinds[fact.kind]
-    act_by = _later(stood.first_seen, rule.act_by_days)
-    if fact.before is not None:
-        act_by = min(act_by, _stamp(fact.before))
+    act_by = working_day(stood.first_seen, rule.act_by_days, fact.before)
     decided, severity = stood.decided, severity_of(fact, rules)
     return {
         "exception_id": id_,
@@ -185,11 +192,6 @@ def _row(id_: str, fact: Fact, stood: Stood, rules: Rules, as_of: date) -> dict[
 
 
 @lru_cache(maxsize=4096)
-def _later(day: pd.Timestamp, days: int) -> pd.Timestamp:
-    return day + pd.Timedelta(days=days)
-
-
-@lru_cache(maxsize=4096)
 def _stamp(day: int) -> pd.Timestamp:
     return pd.Timestamp(day, unit="D")
 
@@ -197,6 +199,18 @@ def _stamp(day: int) -> pd.Timestamp:
 @lru_cache(maxsize=4096)
 def _age(first_seen: pd.Timestamp, as_of: date) -> int:
     return (pd.Timestamp(as_of) - first_seen).days
+
+
+def _on_a_working_day(days: BankingDays, first_seen: pd.Timestamp, in_days: int, before: int | None) -> pd.Timestamp:
+    """By when something is to be done: so many calendar days after it was first seen, or `before` (a day number) if that is earlier.
+
+    On a day on which banks or office are closed nobody acts: it is the banking day before, never a later one, but not before the day on
+    which it was first seen.
+    """
+    last = first_seen + pd.Timedelta(days=in_days)
+    if before is not None:
+        last = min(last, _stamp(before))
+    return max(pd.Timestamp(days.last_open(last.date())), min(last, first_seen))
 
 
 @lru_cache(maxsize=4096)

@@ -87,7 +87,7 @@ def _beyond(on: Ground, line: int, tries: list[Try]) -> Beyond | None:
         found = rule_of(on, line, code)
         if found is None:
             continue
-        days = attempt.settled - attempts[0].settled
+        days = attempt.settled - on.first_settled(line, attempts)
         if number > found.again_times:
             allowed = f"it {_times(found.again_times)}" if found.again_times else "no second try"
             return Beyond(line, _times(len(again)), allowed, code, again[-1].settled)
@@ -127,7 +127,7 @@ def late_try(on: Ground, event: int) -> Beyond | None:
     for line in sorted(np.flatnonzero(fits).tolist(), key=on.line_order):
         code = str(lines["return_code"][line])
         found = rule_of(on, line, code)
-        first = min((t.settled for t in on.tries(line) if t.role in FAILED_ROLES), default=settled)
+        first = on.first_settled(line, on.tries(line))
         if found is not None and found.again and settled - first > found.again_days:
             return too_late(line, code, settled, settled - first, found)
     return None

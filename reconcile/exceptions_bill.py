@@ -13,7 +13,7 @@ import numpy as np
 from reconcile.coverage import on_the_bill
 from reconcile.events import day_numbers
 from reconcile.exception_advice import ONE_OR_THE_OTHER, proposal, too_near, when_safe
-from reconcile.exception_cautions import credit_clock, in_credit_since, movements
+from reconcile.exception_cautions import aid_behind, credit_clock, credit_due, in_credit_since, movements
 from reconcile.exception_facts import Fact, day_text, listed, sentence, who
 from reconcile.exceptions_draws import lacking
 from reconcile.money import people_money
@@ -242,7 +242,8 @@ def _since(on: Ground, table: pd.DataFrame, dates: tuple[str, ...], apart: Bools
 
 def _credit_fact(on: Ground, row: int, credit: int, over: int) -> Fact:
     kind, plans = "credit balance", on.plans
-    since = in_credit_since(on, row)
+    since, due, aid = in_credit_since(on, row), credit_due(on, row), aid_behind(on, row)
+    overdue = bool(aid) and due < on.today
     more = f" ({people_money(over)} of the credit has exceptions of its own)" if over else ""
     gaps = {
         "who": who(plans["student_id"][row], plans["plan_ids"][row]),
@@ -260,10 +261,24 @@ def _credit_fact(on: Ground, row: int, credit: int, over: int) -> Fact:
         amount=credit - over,
         happened=since,
         what=sentence(kind, **gaps),
-        advice=(credit_clock(on, row), f"Give back {people_money(credit - over)}, {when_safe(on, row)}."),
+        advice=(
+            "" if overdue else credit_clock(on, row),
+            f"Aid behind it: {aid}." if aid else "No aid was disbursed since it arose.",
+            f"Give back {people_money(credit - over)}, {when_safe(on, row)}{_last_draw(on, row)}.",
+        ),
+        lead=credit_clock(on, row) if overdue else "",
+        overdue=overdue,
+        before=due if aid else None,
         evidence=(*_movements_evidence(on, row), *(on.lines.at(line) for line in on.mine("lines", row)[:1])),
         whole=True,
     )
+
+
+def _last_draw(on: Ground, row: int) -> str:
+    """Until when the last bank draw could be returned in the ordinary way, where that day is over; "" where no bank draw cleared."""
+    until = int(on.returnable[row])
+    over = np.iinfo(np.int64).min < until < on.today
+    return f" (the last one could be returned in the ordinary way until {day_text(until)})" if over else ""
 
 
 def _movements_evidence(on: Ground, row: int) -> tuple[str, ...]:

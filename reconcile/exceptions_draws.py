@@ -1,4 +1,4 @@
-"""Exceptions of single draws: come back unpaid, never seen, brought less, and those that only came late or early."""
+"""Exceptions of single draws: never seen, brought less, and those that only came late or early (failed ones: `exceptions_failed`)."""
 
 from __future__ import annotations
 
@@ -8,10 +8,10 @@ import numpy as np
 
 from reconcile.exception_advice import conditional, person_first, proposal
 from reconcile.exception_facts import day_text, listed, sentence
+from reconcile.exceptions_failed import failed_draws
 from reconcile.late_returns import late_words
-from reconcile.ledger import ANOTHER_KIND
 from reconcile.money import people_money
-from reconcile.present_again import again_words, code_action, code_of, is_again, last_again
+from reconcile.probable_payments import ask_about_payment, paid_outside, payment_evidence, probable_payments
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -29,8 +29,8 @@ def draws_not_taken(on: Ground) -> Iterator[Fact]:
     In:      the ground of the run. A line that undecided money may have paid is not also `no draw seen`.
     Rules:   matching.toml tolerance
     """
-    payments = _probable_payments(on)
-    yield from _failed(on, payments)
+    payments = probable_payments(on)
+    yield from failed_draws(on, payments)
     yield from _not_seen(on, payments)
     yield from _for_less(on)
 
@@ -58,85 +58,11 @@ def lacking(on: Ground) -> tuple[Ints, Ints]:
     return refunded, rest - refunded
 
 
-def _failed(on: Ground, payments: dict[int, int]) -> Iterator[Fact]:
-    kind = "failed draw"
-    misnamed = on.at.matching.misnamed
-    for line in np.flatnonzero(on.lines["state"] == "failed").tolist():
-        row, tries = int(on.row_of_line[line]), on.tries(line)
-        back = [t for t in tries if t.role in {"return", "failed"}]
-        method, code = on.lines["method"][line], on.lines["return_code"][line]
-        notes = [_paid_outside(on, payments.get(line))]
-        notes.append(late_words(on, [t.event for t in reversed(back)], method))
-        if any(misnamed[t.event] for t in back):
-            notes.append("the return names a draw that nobody knows")
-        told = _disputed(on, line)
-        if told:
-            notes.append(f"the banks dispute the return ({on.events['return_code'][told[-1]]} of {on.settled_text(told[-1])})")
-        words = on.line_words(line) | {
-            "day": day_text(back[-1].settled),
-            "code": on.code_words(method, code),
-            "came_back": _came_back(on, line, tries),
-            "consequence": on.consequence(row),
-            "more": "".join(f"; {note}" for note in notes if note),
-        }
-        evidence = (*on.line_evidence(line, tries), *(on.events.at(event) for event in told))
-        yield on.line_fact(
-            kind,
-            line,
-            on.lines["amount"][line],
-            back[-1].settled,
-            what=sentence(kind, **words),
-            advice=_failed_advice(on, line, row, tries, payments.get(line)),
-            before=last_again(on, line, tries) if is_again(on, line, row) else None,
-            evidence=(*evidence, *_payment_evidence(on, payments.get(line))),
-        )
-
-
-def _came_back(on: Ground, line: int, tries: list[Try]) -> str:
-    """What happened at the last: a bank's return, a decline (the card never paid), or a chargeback (the card's return)."""
-    found = code_of(on, line)
-    if found is not None and found.klass == "chargeback":
-        return "was charged back"
-    return "came back" if any(t.role == "return" for t in tries) or on.lines["method"][line] != "card" else "was declined"
-
-
-def _failed_advice(on: Ground, line: int, row: int, tries: list[Try], payment: int | None) -> tuple[str, ...]:
-    """Present it again or not, what the code asks for, and the proposal, as far as nothing must be asked first."""
-    said = proposal(on, row, again=False)
-    named = is_again(on, line, row)
-    if payment is not None:
-        again = (again_words(on, line, row, tries),) if named else ()
-        asked = _ask_about_payment(on, payment, "do not present it again", said=(*again, *said), otherwise="If not, the proposal holds:")
-        return (asked, "" if named else again_words(on, line, row, tries), code_action(on, line))
-    if person_first(on, row):
-        return (again_words(on, line, row, tries), code_action(on, line), *said)
-    settled = abs(int(on.plans["variance"][row])) <= on.rules.plans.plan_tolerance and on.billed[on.lines["term"][line]]
-    if on.lines["held"][line] and not settled:
-        unknown = code_of(on, line) is None
-        condition = "Only if the account may be drawn again:" if unknown else "Only if a person decides that it is still to be drawn:"
-        otherwise = proposal(on, row, again=False, advice=on.otherwise(line))
-        return ("" if unknown else again_words(on, line, row, tries), code_action(on, line), conditional(condition, otherwise))
-    if not said and not named and settled:
-        return (again_words(on, line, row, tries), "Nothing to collect: later draws already carry it. Close the item.")
-    return (again_words(on, line, row, tries), code_action(on, line), *said)
-
-
-def _disputed(on: Ground, line: int) -> list[int]:
-    """Dishonored or contested returns of the line's plan and amount."""
-    return [
-        at
-        for at in on.told_events
-        if on.money["student_id"][at] == on.lines["student_id"][line]
-        and on.events["plan_id"][at] in {"", on.lines["plan_id"][line]}
-        and on.events["amount"][at] in {on.lines["amount"][line], on.lines["gross"][line]}
-    ]
-
-
 def _not_seen(on: Ground, payments: dict[int, int]) -> Iterator[Fact]:
     kind, lines = "no draw seen", on.lines
     for line in np.flatnonzero((lines["state"] == "not seen") & ~on.at.matching.undecided_lines).tolist():
         row = int(on.row_of_line[line])
-        paid = _paid_outside(on, payments.get(line))
+        paid = paid_outside(on, payments.get(line))
         words = on.line_words(line) | {
             "day": day_text(lines["window_end"][line]),
             "consequence": on.consequence(row),
@@ -146,14 +72,15 @@ def _not_seen(on: Ground, payments: dict[int, int]) -> Iterator[Fact]:
         late = bool(on.today <= lines["late_end"][line])
         wait = f"It may still come until {last}: do not take it a second time." if late else ""
         payment, posted = payments.get(line), bool(on.lines["posted"][line])
-        if posted and not late:
-            where = _posted_where(on, line)
-            wait = f"It stands as posted {where}, so its money may have been taken: nothing is drawn for it until that is known."
+        if posted:
+            where = f"It stands as posted {_posted_where(on, line)}, so its money may have been taken"
+            wait = f"{where}, or may still come until {last}" if late else where
+            wait += ": nothing is drawn for it until that is known."
         alone = on.may_come[line] and on.advice(row).awaited == int(lines["amount"][line])
         said = proposal(on, row, awaited=not alone, advice=on.otherwise(line) if posted and not late else None)
         if payment is not None:
             holds = "If not, and it still comes, the proposal holds:" if late else "If not, the proposal holds:"
-            said = (_ask_about_payment(on, payment, "stop this draw", said=said, otherwise=holds),)
+            said = (ask_about_payment(on, payment, "stop this draw", said=said, otherwise=holds),)
         elif posted and not person_first(on, row):
             said = (FIND_OUT_FIRST, conditional("Only if it was not:", said))
         yield on.line_fact(
@@ -163,7 +90,7 @@ def _not_seen(on: Ground, payments: dict[int, int]) -> Iterator[Fact]:
             int(lines["window_end"][line]),
             what=sentence(kind, **words),
             advice=(wait, *said),
-            evidence=(*on.line_evidence(line), *_payment_evidence(on, payments.get(line))),
+            evidence=(*on.line_evidence(line), *payment_evidence(on, payments.get(line))),
         )
 
 
@@ -219,10 +146,11 @@ def _brought_words(on: Ground, line: int, back: list[tuple[int, int]]) -> str:
         f"({on.code_words(on.lines['method'][line], on.events['return_code'][event])})"
         for event, cents in back
     )
-    took = people_money(cleared + sum(cents for _event, cents in back))
+    taken = people_money(cleared + sum(cents for _event, cents in back))
+    took = f"took {taken}" if taken == scheduled else f"took {taken} where {scheduled} was scheduled"
     late = late_words(on, [event for event, _cents in back], on.lines["method"][line])
     in_hand = f"so {people_money(cleared) if cleared else 'none'} of it is in hand{f', and {late}' if late else ''}"
-    return f"took {took} where {scheduled} was scheduled; {parts}, {in_hand}"
+    return f"{took}; {parts}, {in_hand}"
 
 
 def _part_actions(on: Ground, line: int, back: list[tuple[int, int]]) -> tuple[str, ...]:
@@ -255,58 +183,3 @@ def came_late_or_early(on: Ground) -> Iterator[Fact]:
                 what=sentence(kind, **words),
                 evidence=on.line_evidence(line, on.tries(line)),
             )
-
-
-def _probable_payments(on: Ground) -> dict[int, int]:
-    """For failed and unseen lines the payment posting of exactly their amount, dated after the draw date: probably paid outside the plan.
-
-    Out:     line to posting, both row positions; oldest line first, each payment once; none that was taken back or is a draw of the plan.
-    """
-    lines = on.lines
-    wanted = np.flatnonzero(np.isin(lines["state"], ["failed", "not seen"])).tolist()
-    if not wanted or not len(on.postings):
-        return {}
-    keys = {(lines["student_id"][at], lines["term"][at], int(lines["amount"][at])) for at in wanted}
-    postings = on.postings
-    used = set(on.at.ledger.loc[on.at.ledger["how"] == ANOTHER_KIND, "posting"].tolist())
-    students = np.isin(postings["student_id"], list({key[0] for key in keys}))
-    free: dict[tuple[str, str, int], list[tuple[int, int]]] = {}
-    for at in sorted(
-        np.flatnonzero(students & (postings["kind"] == "payment")).tolist(),
-        key=lambda p: (postings["posted_on"][p], -postings["amount"][p]),
-    ):
-        cents = int(postings["amount"][at])
-        key = (postings["student_id"][at], postings["term"][at], abs(cents))
-        if key not in keys or at in used:
-            continue
-        if cents > 0:
-            free.setdefault(key, []).append((int(postings["posted_on"][at]), at))
-        elif free.get(key):
-            free[key].pop()
-    found: dict[int, int] = {}
-    for line in sorted(wanted, key=lambda at: (lines["draw_date"][at], lines["plan_id"][at], lines["line"][at])):
-        waiting = free.get((lines["student_id"][line], lines["term"][line], int(lines["amount"][line])), [])
-        later = [entry for entry in waiting if entry[0] > lines["draw_date"][line]]
-        if later:
-            waiting.remove(later[0])
-            found[line] = later[0][1]
-    return found
-
-
-def _paid_outside(on: Ground, posting: int | None) -> str:
-    if posting is None:
-        return ""
-    amount, day = people_money(int(on.postings["amount"][posting])), day_text(on.postings["posted_on"][posting])
-    return f"a payment of {amount} posted on {day} probably paid it outside the plan"
-
-
-def _ask_about_payment(on: Ground, posting: int, stop: str, *, said: tuple[str, ...], otherwise: str) -> str:
-    """What to ask where a payment probably paid the draw outside the plan, and what follows from each answer."""
-    amount, day = people_money(int(on.postings["amount"][posting])), day_text(on.postings["posted_on"][posting])
-    ask = f"Ask the family whether the payment of {amount} on {day} was for this draw. If yes, {stop} and leave the others as they are."
-    holds = conditional(otherwise, said)
-    return f"{ask} {holds}" if holds else ask
-
-
-def _payment_evidence(on: Ground, posting: int | None) -> tuple[str, ...]:
-    return () if posting is None else (on.postings.at(posting),)

@@ -272,7 +272,7 @@ def _held_against(on: Ground, plans: pd.DataFrame, offer: _Offer, which: Ints) -
     for i in np.flatnonzero((count != asked) | other_day | uneven).tolist():
         parts = []
         if count[i] != asked[i]:
-            parts.append(f"it has {count[i]} draws where the rules write {asked[i]}")
+            parts.append(f"it has {count[i]} draw{'' if count[i] == 1 else 's'} where the rules write {asked[i]}")
         elif other_day[i]:
             first, after = np.searchsorted(of, [i, i + 1])
             has, rule = _first_other_day(day[first:after], dates, rolled)

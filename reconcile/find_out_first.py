@@ -1,10 +1,11 @@
 """Draws about whose money a person must find out before anything is drawn for it again.
 
-Two kinds of draws are no plain shortage. A draw that the bank's files do not show, while the plan system or the student's ledger shows
+Three kinds of draws are no plain shortage. A draw that the bank's files do not show, while the plan system or the student's ledger shows
 it as posted, may well have been taken: spread over the later draws it would be taken twice. And a draw that came back with a code that
 leaves the decision to a person (a code that the rules do not list, or one that neither lets the draw be presented again nor stops the
-plan), or that came back only in part, may be owed, may be presented by hand, may have been sent in error. Until a person has found out,
-neither is presented again by the engine nor spread over later draws.
+plan), or that came back only in part, may be owed, may be presented by hand, may have been sent in error. And a return that names a draw
+which nobody knows, or of more money than the draw had brought, may be another draw's. Until a person has found out, none of them is
+presented again by the engine nor spread over later draws.
 """
 
 from __future__ import annotations
@@ -21,6 +22,7 @@ from reconcile.student_case import line_number
 from reconcile.texts import among, is_word
 
 if TYPE_CHECKING:
+    from reconcile.bulk import Matching
     from reconcile.events import Bools, Ints
     from reconcile.policy import Rules
 
@@ -68,20 +70,35 @@ def _unexplained(postings: pd.DataFrame, ledger: pd.DataFrame, students: set[str
     return found
 
 
-def left_to_a_person(lines: pd.DataFrame, events: pd.DataFrame, pairs: pd.DataFrame, undoings: pd.DataFrame, rules: Rules) -> Ints:
+def in_doubt(events: pd.DataFrame, matching: Matching) -> Bools:
+    """Whether each event is a return of which the bank must say first what came back.
+
+    It names a draw that nobody knows, or it is of more than was left of the draw that it undid.
+    """
+    undone = np.zeros(len(events), dtype=np.bool_)
+    undone[matching.undoings["by"].to_numpy()] = True
+    return np.asarray(is_word(events["outcome"], "returned") & (matching.misnamed | (undone & (matching.unplaced > 0))))
+
+
+def left_to_a_person(lines: pd.DataFrame, events: pd.DataFrame, matching: Matching, rules: Rules) -> Ints:
     """The cents of each line that came back and that a person decides about first.
 
-    In:      lines with state and cleared, events, pairs of events and lines, undoings.
-    Out:     the whole of a failed line whose last return has a code that the rules do not list, or that leaves the decision to a person; of
-             an active line whose money stayed in part, what returns took off it, unless their code stops the plan. 0 elsewhere.
+    In:      lines with state and cleared, events, matching over their row positions.
+    Out:     the whole of a failed line whose last return has a code that the rules do not list, or that leaves the decision to a person, or
+             one of whose returns is in doubt, unless the last one's code stops the plan; of an active line whose money stayed in part, what
+             returns took off it, unless their code stops the plan. 0 elsewhere.
     Rules:   returns.toml again, stops_plan
     """
+    pairs, undoings = matching.pairs, matching.undoings
     held = np.zeros(len(lines), dtype=np.int64)
     amount = lines["amount"].to_numpy()
     failed = is_word(lines["state"], "failed")
     if failed.any():
-        last = last_returns(events, pairs[failed[pairs["line"].to_numpy()]])
-        at = last["line_at"].to_numpy()[_decided(last, rules, whole=True)]
+        on_failed = pairs[failed[pairs["line"].to_numpy()]]
+        last = last_returns(events, on_failed)
+        back = on_failed[among(on_failed["role"], CAME_BACK)]
+        asked = np.isin(last["line_at"].to_numpy(), back["line"].to_numpy()[in_doubt(events, matching)[back["event"].to_numpy()]])
+        at = last["line_at"].to_numpy()[_decided(last, rules, whole=True) | (asked & _decided(last, rules, whole=False))]
         held[at] = amount[at]
     partly = is_word(lines["state"], "part cleared") & is_word(lines["line_status"], "active")
     by = undoings["by"].to_numpy()

@@ -9,18 +9,19 @@ Works on the students with exceptions alone, however many there are beside them.
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any, Final
+from typing import TYPE_CHECKING, Any, Final, NamedTuple
 
 import numpy as np
 import pandas as pd
 
-from reconcile.exception_facts import DECIDES_FIRST
+from reconcile.exception_advice import UNDER_A_STOP
+from reconcile.exception_facts import ASK_BANK_FIRST, DECIDES_FIRST
 from reconcile.money import parse_rule_money, people_money
 from reconcile.standing import CARRIED, CHANGED, NEW, typed
 from reconcile.texts import among
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Mapping, Sequence
+    from collections.abc import Callable, Iterable, Mapping, Sequence
     from datetime import date
 
     from reconcile.policy import Letters, Rules
@@ -31,6 +32,12 @@ MONTHS: Final = (
     *("July", "August", "September", "October", "November", "December"),
 )
 FAILED: Final = "failed draw"
+ASKED_FOR: Final = (FAILED, "no draw seen", "draw for less")
+"""Kinds whose letters say that part of the bill is open."""
+FIRST: Final = (DECIDES_FIRST, ASK_BANK_FIRST)
+"""Words of an action after which no family is asked for money before somebody has found something out."""
+ACCOUNTS: Final = {"bank": "bank account", "card": "card"}
+"""What a draw is taken from, by its method."""
 UNSETTLED: Final = frozenset({"unauthorized", "chargeback", "dishonored", "contested"})
 """Classes of codes after which the bursar and the bank speak first, and no family is asked for money."""
 PLAN_COLUMNS: Final = ["term", "student_id", "variance", "again", "proposed_draws", "to_give_back", "to_collect", "notice_by"]
@@ -58,18 +65,60 @@ def outreach(
     whose = [row["student_id"] for row in concerning]
     told = np.flatnonzero(among(plans["student_id"], whose))
     of_plan = {(r["term"], r["student_id"]): r for r in _records(plans[PLAN_COLUMNS].iloc[told])}
-    named = pd.MultiIndex.from_tuples([(row["plan_id"], row["line"]) for row in concerning], names=["plan_id", "line"])
     of_whom = draws[DRAW_COLUMNS].iloc[np.flatnonzero(among(draws["student_id"], whose))]
-    of_line = {
-        (r["student_id"], r["plan_id"], r["line"]): r
-        for r in _records(of_whom[pd.MultiIndex.from_frame(of_whom[["plan_id", "line"]]).isin(named)])
-    }
+    run = _Run(of_plan, _lines_of(of_whom, concerning), _methods(of_whom), rules, letters, as_of)
     families: dict[str, list[Row]] = {}
     for row in concerning:
-        if row["kind"] != FAILED or _is_owed(row, of_plan, of_line, rules):
+        if row["kind"] not in ASKED_FOR or _is_owed(row, run):
             families.setdefault(row["student_id"], []).append(row)
-    rows = [_family(student, causes, of_plan, of_line, rules, letters, as_of, names) for student, causes in families.items()]
-    return typed(rows, "outreach")
+    return typed([_family(student, causes, run, names.get(student, "")) for student, causes in families.items()], "outreach")
+
+
+class _Run(NamedTuple):
+    """What the letters of a run are written from.
+
+    of_plan: the row of plans by term and student. of_line: the row of draws by student, plan and line. methods: how each plan of a student
+    is drawn.
+    """
+
+    of_plan: Mapping[tuple[str, str], Row]
+    of_line: Mapping[tuple[str, str, str], Row]
+    methods: Mapping[tuple[str, str], frozenset[str]]
+    rules: Rules
+    letters: Letters
+    as_of: date
+
+    def money(self, cents: int) -> str:
+        """An amount as a letter writes it."""
+        return f"{self.letters.currency}{people_money(cents)}"
+
+    def line(self, row: Row) -> Row:
+        """The row of draws that an exception is about; empty where it is about none."""
+        return self.of_line.get((row["student_id"], row["plan_id"], row["line"]), {})
+
+    def account(self, rows: Iterable[Row]) -> str:
+        """What the draws of these exceptions are taken from: the line's own, else all that the student's plans are drawn from."""
+        found: set[str] = set()
+        for row in rows:
+            method = self.line(row).get("method", "")
+            plans = row["plan_id"].split("; ")
+            found |= {method} if method else {one for plan in plans for one in self.methods.get((row["student_id"], plan), ())}
+        return ACCOUNTS[found.pop()] if len(found) == 1 else " or ".join(ACCOUNTS.values())
+
+
+def _lines_of(draws: pd.DataFrame, concerning: Sequence[Row]) -> dict[tuple[str, str, str], Row]:
+    """The rows of draws that the exceptions name, by student, plan and line."""
+    named = pd.MultiIndex.from_tuples([(row["plan_id"], row["line"]) for row in concerning], names=["plan_id", "line"])
+    which = pd.MultiIndex.from_frame(draws[["plan_id", "line"]]).isin(named)
+    return {(r["student_id"], r["plan_id"], r["line"]): r for r in _records(draws[which])}
+
+
+def _methods(draws: pd.DataFrame) -> dict[tuple[str, str], frozenset[str]]:
+    """How each plan is drawn, by student and plan."""
+    found: dict[tuple[str, str], set[str]] = {}
+    for student, plan, method in draws[["student_id", "plan_id", "method"]].drop_duplicates().itertuples(index=False):
+        found.setdefault((student, plan), set()).add(method)
+    return {key: frozenset(methods) for key, methods in found.items()}
 
 
 def _records(table: pd.DataFrame) -> list[Row]:
@@ -90,56 +139,53 @@ def _concerning(exceptions: pd.DataFrame, letters: Letters) -> list[Row]:
     return found
 
 
-def _is_owed(row: Row, of_plan: Mapping[tuple[str, str], Row], of_line: Mapping[tuple[str, str, str], Row], rules: Rules) -> bool:
-    """Whether a family may be told of a failed draw that its part of the bill is open.
+def _is_owed(row: Row, run: _Run) -> bool:
+    """Whether a family may be told of a draw that brought nothing, or less, that its part of the bill is open.
 
     Not where later draws already carry the money, nor where somebody has to decide or to ask the bank first: a family that pays then
     pays twice.
     """
-    plan = of_plan.get((row["term"], row["student_id"]))
-    if plan is not None and plan["variance"] >= -rules.plans.plan_tolerance and not plan["again"]:
+    plan = run.of_plan.get((row["term"], row["student_id"]))
+    if plan is not None and plan["variance"] >= -run.rules.plans.plan_tolerance and not plan["again"]:
         return False
-    line = of_line.get((row["student_id"], row["plan_id"], row["line"]), {})
+    if row["kind"] != FAILED:
+        return True
+    if any(words in row["action"] for words in FIRST):
+        return False
+    line = run.line(row)
     method, code = line.get("method", ""), line.get("return_code", "")
-    found = rules.returns.code(method, code) or rules.returns.code("", code)
-    decided = found is not None and (found.again or found.stops_plan) and found.klass not in UNSETTLED
-    return decided and DECIDES_FIRST not in row["action"]
+    found = run.rules.returns.code(method, code) or run.rules.returns.code("", code)
+    return found is not None and (found.again or found.stops_plan) and found.klass not in UNSETTLED
 
 
-def _family(
-    student: str,
-    causes: Sequence[Row],
-    of_plan: Mapping[tuple[str, str], Row],
-    of_line: Mapping[tuple[str, str, str], Row],
-    rules: Rules,
-    letters: Letters,
-    as_of: date,
-    names: Mapping[str, str],
-) -> Row:
+def _family(student: str, causes: Sequence[Row], run: _Run, name: str) -> Row:
     """The row of one family; `causes` are its exceptions, the most harmful first."""
+    letters = run.letters
     terms = list(dict.fromkeys(row["term"] for row in causes))
-    name = names.get(student, "")
     common: dict[str, object] = {
         "student_id": student,
         "name": name or letters.without_name.format(student_id=student),
-        "notice_days": rules.plans.notice_days,
+        "notice_days": run.rules.plans.notice_days,
+        "office": letters.office.name,
+        "contact": letters.office.contact,
     }
     said = [
         letters.kinds[row["kind"]].why.format(
             **common,
-            **_term_words(row["term"], rules),
+            **_term_words(row["term"], run.rules),
             plan=row["plan_id"],
-            amount=people_money(abs(int(row["amount"]))),
+            amount=run.money(abs(int(row["amount"]))),
             day=_day(row["happened_on"]),
-            draw_date=_day(of_line.get((student, row["plan_id"], row["line"]), {}).get("draw_date", pd.NaT)),
+            draw_date=_day(run.line(row).get("draw_date", pd.NaT)),
+            account=run.account([row]),
         )
         for row in causes
     ]
-    advised = [of_plan[term, student] for term in terms if (term, student) in of_plan]
+    advised = [run.of_plan[term, student] for term in terms if (term, student) in run.of_plan]
     for plan in advised:
-        sure = all(letters.kinds[row["kind"]].proposes for row in causes if row["term"] == plan["term"])
-        said += _advice(plan, letters, common | _term_words(plan["term"], rules), as_of, sure=sure)
-    first = _term_words(terms[0], rules)
+        about = [row for row in causes if row["term"] == plan["term"]]
+        said += _advice(plan, about, run, common | _term_words(plan["term"], run.rules))
+    first = _term_words(terms[0], run.rules)
     notices = [plan["notice_by"] for plan in advised if not pd.isna(plan["notice_by"])]
     return {
         "term": "; ".join(terms),
@@ -156,20 +202,26 @@ def _family(
     }
 
 
-def _advice(plan: Row, letters: Letters, words: Mapping[str, object], as_of: date, *, sure: bool) -> list[str]:
-    """The sentences about what may become of the draws of one term; `sure`: nothing has to be found out first."""
-    said = []
-    if plan["proposed_draws"]:
-        in_time: bool = not pd.isna(plan["notice_by"]) and plan["notice_by"] >= pd.Timestamp(as_of)
+def _advice(plan: Row, about: Sequence[Row], run: _Run, words: Mapping[str, object]) -> list[str]:
+    """The sentences about what may become of the draws of one term; new amounts only where nothing has to be found out first."""
+    said, letters = [], run.letters
+    account = run.account(about)
+    if any(UNDER_A_STOP in row["action"] for row in about):
+        said.append(letters.draw_stopped.format(**words, account=account))
+    elif plan["proposed_draws"]:
+        sure = all(letters.kinds[row["kind"]].proposes for row in about)
+        in_time: bool = not pd.isna(plan["notice_by"]) and plan["notice_by"] >= pd.Timestamp(run.as_of)
         if sure and in_time:
-            said.append(letters.draw_changes.format(**words, proposed=_draws(plan["proposed_draws"]), notice_by=_day(plan["notice_by"])))
+            proposed = _draws(plan["proposed_draws"], run.money)
+            said.append(letters.draw_changes.format(**words, proposed=proposed, notice_by=_day(plan["notice_by"])))
         else:
             said.append(letters.draw_may_change.format(**words))
-    for key, sentence, gap in (("again", letters.draw_again, "again"), ("to_give_back", letters.money_back, "give_back")):
-        if plan[key]:
-            said.append(sentence.format(**words, **{gap: people_money(int(plan[key]))}))
+    if plan["again"]:
+        said.append(letters.draw_again.format(**words, again=run.money(int(plan["again"])), account=account))
+    if plan["to_give_back"]:
+        said.append(letters.money_back.format(**words, give_back=run.money(int(plan["to_give_back"]))))
     if plan["to_collect"]:
-        said.append(letters.to_pay.format(**words, collect=people_money(int(plan["to_collect"]))))
+        said.append(letters.to_pay.format(**words, collect=run.money(int(plan["to_collect"]))))
     return said
 
 
@@ -178,14 +230,14 @@ def _term_words(code: str, rules: Rules) -> dict[str, object]:
     return {"term": code, "term_name": term.name if term else code}
 
 
-def _draws(proposed: str) -> str:
+def _draws(proposed: str, money: Callable[[int], str] = people_money) -> str:
     """The proposed draws as a letter writes them.
 
     >>> _draws("2026-11-10 2750.00; 2026-12-10 0.00")
     '2,750.00 on November 10, 2026; 0.00 on December 10, 2026'
     """
     parts = (part.split(" ") for part in proposed.split("; "))
-    return "; ".join(f"{people_money(parse_rule_money(cents))} on {_day(pd.Timestamp(day))}" for day, cents in parts)
+    return "; ".join(f"{money(parse_rule_money(cents))} on {_day(pd.Timestamp(day))}" for day, cents in parts)
 
 
 def _day(day: pd.Timestamp) -> str:

@@ -17,7 +17,7 @@ from typing import TYPE_CHECKING, Final, NamedTuple
 import pandas as pd
 
 from reconcile.schemas import COVERAGES
-from reconcile.standing import CLOSED, RESOLVED
+from reconcile.standing import CHANGED, CLOSED, RESOLVED
 from reconcile.variance import CAUSES
 
 if TYPE_CHECKING:
@@ -123,6 +123,18 @@ class Bills(NamedTuple):
 def still_open(exceptions: pd.DataFrame) -> pd.DataFrame:
     """The exceptions that are neither closed nor resolved."""
     return exceptions[~exceptions["standing"].isin([CLOSED, RESOLVED])]
+
+
+def in_hand(exceptions: pd.DataFrame) -> pd.Series:
+    """Whether somebody has written a disposition or a note beside each exception, and its amount has not moved since."""
+    return ((exceptions["disposition"] != "") | (exceptions["note"] != "")) & (exceptions["standing"] != CHANGED)
+
+
+def first_of_all(exceptions: pd.DataFrame) -> pd.DataFrame:
+    """The open urgent exceptions with a column `in_hand`: those that nobody has written about first, each part in the order of the list."""
+    urgent = still_open(exceptions)
+    urgent = urgent[urgent["severity"] == "urgent"]
+    return urgent.assign(in_hand=in_hand(urgent)).sort_values("in_hand", kind="stable")
 
 
 def desks(exceptions: pd.DataFrame, as_of: date) -> tuple[Desk, ...]:

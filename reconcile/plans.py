@@ -46,7 +46,7 @@ def again_today(lines: pd.DataFrame, events: pd.DataFrame, pairs: pd.DataFrame, 
 
     In:      lines with state, events, pairs of events and lines.
     Out:     true if the code of its last attempt allows it, fewer than again_times tries followed the first, and today is within
-             again_days of the first attempt's settlement.
+             again_days of the day on which it was first taken (`first_settled`).
     Rules:   returns.toml again, again_times, again_days
     """
     may = np.zeros(len(lines), dtype=np.bool_)
@@ -58,8 +58,7 @@ def again_today(lines: pd.DataFrame, events: pd.DataFrame, pairs: pd.DataFrame, 
     tries = on_failed[among(on_failed["role"], ("attempt", "failed"))]
     tried = tries["line"].to_numpy()
     count = np.bincount(tried, minlength=len(lines))
-    first = np.full(len(lines), np.iinfo(np.int64).max, dtype=np.int64)
-    np.minimum.at(first, tried, day_numbers(events["settled_on"])[tries["event"].to_numpy()])
+    first = first_settled(lines, events, tries)
     last = last_returns(events, on_failed)
     line_at = last["line_at"].to_numpy()
     for method, code in last[["method", "return_code"]].drop_duplicates().itertuples(index=False):
@@ -69,6 +68,20 @@ def again_today(lines: pd.DataFrame, events: pd.DataFrame, pairs: pd.DataFrame, 
             at = at[count[at] > 0]
             may[at] = (count[at] <= (found.again_times or 0)) & (today <= first[at] + (found.again_days or 0))
     return may
+
+
+def first_settled(lines: pd.DataFrame, events: pd.DataFrame, tries: pd.DataFrame) -> Ints:
+    """The day on which the money of each line was first taken, from which the days of its code count; far off where there was no try.
+
+    In:      lines with expected_on, events, and the pairs of events and lines that are attempts (roles `attempt`, `failed`).
+    Out:     day numbers: the settlement of the first attempt. Where the bank's files show only that it came back, no later than the day on
+             which it was expected: a return comes days after the draw, and days counted from it would be too many.
+    """
+    first = np.full((2, len(lines)), np.iinfo(np.int64).max, dtype=np.int64)
+    came_back = is_word(tries["role"], "failed").astype(np.int64)
+    np.minimum.at(first, (came_back, tries["line"].to_numpy()), day_numbers(events["settled_on"])[tries["event"].to_numpy()])
+    taken, back = first
+    return np.where(back < taken, np.minimum(back, day_numbers(lines["expected_on"])), taken)
 
 
 def advise_plans(

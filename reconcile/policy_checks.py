@@ -137,17 +137,18 @@ def calendar(data: Table) -> Iterator[Found]:
     yield from _once(_items(data.get("closed"), ("closed",)), "{} stands twice in the list")
 
 
-ANYWHERE = ("name", "student_id", "term", "term_name", "notice_days")
+ANYWHERE = ("name", "student_id", "term", "term_name", "notice_days", "office", "contact")
 GAPS: dict[str, tuple[str, ...]] = {
     "greeting": ANYWHERE,
     "without_name": ("student_id",),
     "draw_changes": (*ANYWHERE, "proposed", "notice_by"),
     "draw_may_change": ANYWHERE,
-    "draw_again": (*ANYWHERE, "again"),
+    "draw_stopped": (*ANYWHERE, "account"),
+    "draw_again": (*ANYWHERE, "again", "account"),
     "money_back": (*ANYWHERE, "give_back"),
     "to_pay": (*ANYWHERE, "collect"),
     "closing": ANYWHERE,
-    "why": (*ANYWHERE, "plan", "amount", "day", "draw_date"),
+    "why": (*ANYWHERE, "plan", "amount", "day", "draw_date", "account"),
 }
 """Words that may stand in braces, by the key of the sentence."""
 

@@ -283,14 +283,24 @@ class LetterKind(RuleTable):
     proposes: YesNo = False
 
 
-class Letters(RuleTable):
-    """`letters.toml`: letters to families, sentence by sentence, with words in braces to fill in."""
+class Office(RuleTable):
+    """Who writes the letters, and how a family answers them."""
 
+    name: Text = "Student Financial Services"
+    contact: Text = "by answering this letter"
+
+
+class Letters(RuleTable):
+    """`letters.toml`: letters to families, sentence by sentence, with words in braces to fill in; `currency` stands before each amount."""
+
+    currency: Text = "$"
+    office: Annotated[Office, Field(description="a table [office]")] = Office()
     greeting: Text
     without_name: Text
     not_after: Texts = ()
     draw_changes: Text
     draw_may_change: Text
+    draw_stopped: Text
     draw_again: Text
     money_back: Text
     to_pay: Text

@@ -16,6 +16,7 @@ from reconcile.money import people_money
 if TYPE_CHECKING:
     from reconcile.exception_facts import Ground, Try
     from reconcile.policy_models import ReturnCode
+    from reconcile.proposals import Advice
 
 
 def code_of(on: Ground, line: int) -> ReturnCode | None:
@@ -24,39 +25,43 @@ def code_of(on: Ground, line: int) -> ReturnCode | None:
     return on.rules.returns.code(on.lines["method"][line], code) or on.rules.returns.code("", code)
 
 
-def code_action(on: Ground, line: int) -> str:
-    """What the rules say is done after the code; nothing where the draw is not to be presented again though its code would allow it."""
+def code_action(on: Ground, line: int, *, advice: Advice | None = None) -> str:
+    """What the rules say is done after the code; nothing where the draw is not to be presented again though its code would allow it.
+
+    In:      `advice` is looked at in place of that of the line's row.
+    """
     found = code_of(on, line)
     if found is None:
         return "Ask the bank what the code means first."
     if found.stops_plan and not on.lines["stopped"][line]:
         return f"An account was authorized anew on {day_text(on.lines['consent_on'][line])}."
-    return "" if found.again and not is_again(on, line, int(on.row_of_line[line])) else found.action
+    looked_at = advice or on.advice(int(on.row_of_line[line]))
+    return "" if found.again and not is_again(on, line, looked_at) else found.action
 
 
-def again_words(on: Ground, line: int, row: int, tries: list[Try]) -> str:
-    """Whether the draw may be presented again, and if not, why."""
+def again_words(on: Ground, line: int, row: int, tries: list[Try], *, advice: Advice | None = None) -> str:
+    """Whether the draw may be presented again, and if not, why; `advice` is looked at in place of the row's own."""
     lines = on.lines
-    if is_again(on, line, row):
+    if is_again(on, line, advice or on.advice(row)):
         found = code_of(on, line)
         times = (found.again_times if found else 0) - sum(t.role in {"attempt", "failed"} for t in tries) + 1
         last = day_text(last_again(on, line, tries))
-        often = "once more" if times == 1 else f"{times} times more"
+        often = {1: "once more", 2: "twice more"}.get(times, f"{times} times more")
         return f"Present {people_money(int(lines['amount'][line]))} again: it is still owed, and its code allows it {often}, until {last}."
     if not on.billed[lines["term"][line]]:
         return "Nothing is proposed before the term is billed."
     return f"Do not present it again: {_why_not_again(on, line, row)}."
 
 
-def is_again(on: Ground, line: int, row: int) -> bool:
-    """Whether it is proposed to present the draw again."""
-    return (on.lines["plan_id"][line], on.lines["line"][line]) in on.advice(row).again_lines
+def is_again(on: Ground, line: int, advice: Advice) -> bool:
+    """Whether that advice is to present the draw again."""
+    return (on.lines["plan_id"][line], on.lines["line"][line]) in advice.again_lines
 
 
 def last_again(on: Ground, line: int, tries: list[Try]) -> int:
-    """The last day on which its code lets the draw be presented again, counted from its first try."""
+    """The last day on which its code lets the draw be presented again, counted from the day on which its first try settled."""
     found = code_of(on, line)
-    return min(t.settled for t in tries if t.role in {"attempt", "failed"}) + (found.again_days if found else 0)
+    return on.first_settled(line, tries) + (found.again_days or 0 if found else 0)
 
 
 def _why_not_again(on: Ground, line: int, row: int) -> str:
@@ -64,6 +69,8 @@ def _why_not_again(on: Ground, line: int, row: int) -> str:
         return DECIDES_FIRST
     if on.lines["stopped"][line]:
         return "the plan is under a stop until the family authorizes an account anew"
+    if on.lines["held"][line] and on.lines["again"][line]:
+        return "the bank must say first which draw came back"
     if not on.lines["again"][line]:
         found = code_of(on, line)
         if found is None:

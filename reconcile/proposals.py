@@ -164,7 +164,7 @@ def _again_lines(at: Situation, room: int) -> list[PlanLine]:
     """Failed lines to be presented again: oldest first, each only if its whole amount fits in what the plan is short by."""
     chosen = []
     for line in _ordered([line for line in at.lines if line.state == "failed" and line.on_bill]):
-        if line.again and line.plan not in at.stopped and line.amount <= room and not _rest_cancelled(line, at):
+        if line.again and not line.held and line.plan not in at.stopped and line.amount <= room and not _rest_cancelled(line, at):
             chosen.append(line)
             room -= line.amount
     return chosen

@@ -78,7 +78,8 @@ def _rows(headings: list[str], lines: list[tuple[int, list[str]]], name: str) ->
     rows: list[tuple[int, dict[str, Any]]] = []
     for line, cells in lines:
         if len(cells) != len(headings):
-            found.append((line, (("row",), f"it has {len(cells)} cells and the headings are {len(headings)}.")))
+            count = "1 cell" if len(cells) == 1 else f"{len(cells)} cells"
+            found.append((line, (("row",), f"it has {count} and the headings are {len(headings)}.")))
             continue
         row = {h: _typed(h, cell.strip()) for h, cell in zip(headings, cells, strict=True) if cell.strip()}
         rows.append((line, row))

@@ -93,7 +93,7 @@ def _run(request: Request, kind: str) -> int:
         )
         result = dataclasses.replace(result, notes=(*wrote.told, *result.notes))
         samples = found.told if found.samples else request.samples_told
-        about = _about(request, exports, previous, result, samples)
+        about = _about(request, exports, rules, previous, result, samples)
         made = Made(kind, exports, rules, found.folder, column_map, previous, closing, result, about, names, at_once.in_order())
         place = _write(request, made)
     about, counted = dataclasses.replace(about, place=str(place)), input_counts.totals(inputs)
@@ -101,7 +101,9 @@ def _run(request: Request, kind: str) -> int:
     return int(bool(request.fail_on) and summary.holds_open(result.tables["exceptions"], only_new=request.fail_on == "new"))
 
 
-def _about(request: Request, exports: Exports, previous: audit.Previous | None, result: Result, samples: str) -> summary.About:
+def _about(
+    request: Request, exports: Exports, rules: Rules, previous: audit.Previous | None, result: Result, samples: str
+) -> summary.About:
     notes = tuple(dict.fromkeys((*((samples,) if samples else ()), *result.notes, *exports.notes)))
     span = exports.span
     return summary.About(
@@ -111,6 +113,7 @@ def _about(request: Request, exports: Exports, previous: audit.Previous | None, 
         place="",
         previous=previous.name if previous else None,
         notes=notes,
+        not_due={term.code: term.bill_due for term in rules.terms if term.bill_due > request.as_of},
     )
 
 

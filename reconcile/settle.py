@@ -129,7 +129,7 @@ def work_out(exports: Exports, rules: Rules, as_of: date, whole: Whole, *, every
     lines = lines.assign(again=again_today(lines, events, matching.pairs, rules, as_of), stopped=stops[book.line_plan] != NEVER)
 
     ledger = pair_ledger(postings, events, money, matching.undoings, lines, rules, days)
-    held = left_to_a_person(lines, events, matching.pairs, matching.undoings, rules)
+    held = left_to_a_person(lines, events, matching, rules)
     lines = lines.assign(posted=stands_posted(lines, postings, ledger, rules), held=held)
     counted = counted_cents(postings, ledger, events, matching.undoings)
     credit_rows = credits_of(postings, counted, events, money, matching.undoings, rules, has_postings=exports.has_postings)

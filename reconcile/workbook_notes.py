@@ -73,7 +73,8 @@ def unread_sentence(one: Unread) -> str:
     """One thing that could not be read, with its place and how to mend it."""
     place = ", ".join(part for part in (one.sheet and f"sheet {one.sheet}", f"row {one.row}" if one.row else "", one.column) if part)
     value = f" {one.value!r}" if one.value else ""
-    return f"Not read back from {one.file}{f', {place}' if place else ''}{value}: {one.problem}. To mend it: {one.cure}."
+    end = "" if one.problem.endswith("?") else "."
+    return f"Not read back from {one.file}{f', {place}' if place else ''}{value}: {one.problem}{end} To mend it: {one.cure}."
 
 
 def _together(rows: Iterable[Row], marks: Mapping[str, str], name: str, unread: list[Unread]) -> Iterator[Row]:

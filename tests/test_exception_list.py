@@ -69,6 +69,35 @@ def together(*stories: Rows) -> Rows:
     return {name: [row for one in stories for row in one[name]] for name in stories[0]}
 
 
+# -- by when
+
+
+@pytest.mark.parametrize(
+    ("as_of", "days", "act_by"),
+    [
+        ("2026-10-09", 1, "2026-10-09"),
+        ("2026-10-08", 2, "2026-10-08"),
+        ("2026-10-08", 5, "2026-10-13"),
+        ("2026-10-08", 4, "2026-10-09"),
+        ("2026-10-10", 0, "2026-10-10"),
+    ],
+    ids=["a Saturday", "an office closed on Friday and Saturday", "a Tuesday", "Columbus Day", "first seen on a Saturday"],
+)
+def test_the_day_to_act_is_a_banking_day_and_never_later_than_the_rules_say(as_of: str, days: int, act_by: str, rules: Rules) -> None:
+    """10 October 2026 is a Saturday, the 12th a bank holiday (Federal Reserve Board, K.8): it is the banking day before."""
+    kinds = {kind: rule.model_copy(update={"act_by_days": days}) for kind, rule in rules.exceptions.kinds.items()}
+    closed = (date(2026, 10, 9),) if as_of == "2026-10-08" and days == 2 else ()
+    own = replace(
+        rules,
+        exceptions=rules.exceptions.model_copy(update={"kinds": kinds}),
+        calendar=rules.calendar.model_copy(update={"closed": closed}),
+    )
+    table = listed(story(cleared_draws=[back("2026-09-14", "X")]), own, as_of)
+    (row,) = rows_of(table[table["kind"] == "failed draw"])
+    assert str(row.act_by.date()) == act_by
+    assert row.action.endswith(f"Act by {act_by}.")
+
+
 # -- one cause, one exception
 
 
@@ -223,7 +252,7 @@ def test_a_part_that_came_back_is_told_with_its_code(rules: Rules) -> None:
     """What was drawn, what came back, on which day and by which code, and what is in hand."""
     rows = story(cleared_draws=[event("2026-10-14", "X"), back("2026-10-19", "X2", "R06", 700_00, original_reference="X")])
     what = str(listed(rows, rules, "2026-10-22").set_index("kind")["what"]["draw for less"])
-    assert "took 2,400.00 where 2,400.00 was scheduled; 700.00 of it came back on 2026-10-19 (R06, " in what
+    assert "took 2,400.00; 700.00 of it came back on 2026-10-19 (R06, " in what
     assert "so 1,700.00 of it is in hand" in what
 
 

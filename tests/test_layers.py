@@ -65,6 +65,8 @@ ORDER = (
         *("dispositions", "exception_facts", "exception_cautions", "exception_advice", "late_returns", "present_again", "exceptions_again"),
         *(
             "exceptions_money",
+            "probable_payments",
+            "exceptions_failed",
             "exceptions_draws",
             "exceptions_bill",
             "exceptions_bank",

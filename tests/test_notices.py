@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 import pytest
 from build import exports_of
-from cases_exceptions.plan import award, charge, line, plan_lines, story
+from cases_exceptions.plan import award, charge, line, plan_lines, posting, story
 
 from reconcile.banking_days import BankingDays, day_number, from_day_number
 from reconcile.notices import aid_credit_due, earliest_new_draw, in_time, is_only_rolled, last_day
@@ -120,6 +120,38 @@ def test_the_exception_of_a_credit_names_the_day(arose: str, due: str) -> None:
     said = actions(rows, "2026-09-03")["credit balance"]
     assert f"Where federal aid made it, it is generally paid by {due}" in said
     assert "the college's counsel confirms the day" in said
+
+
+def overdue_credit(as_of: str, **more: Any) -> pd.Series:
+    """A credit of 12,400.00 or so that arose on 2 September, before the plan had any draw: due on the 16th if federal aid made it."""
+    rows = story(first=0, **more)
+    rows["plan_schedules"] = [line(1, "2026-07-25", 100_00, plan_total=100_00, line_status="cancelled", cancelled_on="2026-07-24")]
+    table = tables(rows, as_of)["exceptions"]
+    return table[table["kind"] == "credit balance"].iloc[0]
+
+
+def test_a_credit_past_its_fourteen_days_is_urgent_and_names_the_day_and_the_fund_first() -> None:
+    """On the 16th there is still time; on the 17th the day that has passed comes first of all. Both name the aid behind the credit."""
+    aid = [award(12_500_00, "2026-09-02", fund="federal grant")]
+    before, after = overdue_credit("2026-09-16", aid=aid), overdue_credit("2026-09-17", aid=aid)
+    assert (before["severity"], str(before["act_by"].date())) == ("act", "2026-09-16")
+    assert (after["severity"], str(after["act_by"].date())) == ("urgent", "2026-09-16")
+    assert after["action"].startswith("2026-09-16 has passed: where federal aid made the credit, it is generally paid by then")
+    assert after["action"].endswith("This was due by 2026-09-16.")
+    for row in (before, after):
+        assert "Aid behind it: federal grant 12,500.00 (on 2026-09-02)." in row["action"]
+
+
+def test_a_credit_that_no_aid_made_has_no_clock_to_miss() -> None:
+    """A payment put the account into credit, though a grant stands on it: the caution stays, and nothing is urgent.
+
+    Where a charge was taken off the bill instead, the grant may be what is left over.
+    """
+    fell = overdue_credit("2026-10-30", charges=[charge(-12_500_00, "2026-09-02")])
+    assert (fell["severity"], "Aid behind it: grant 3,000.00 (on 2026-07-15)." in fell["action"]) == ("urgent", True)
+    row = overdue_credit("2026-10-30", postings=[posting("2026-09-02", 16_000_00, kind="payment")])
+    assert row["severity"] == "act"
+    assert "No aid was disbursed since it arose." in row["action"]
 
 
 # -- credit: Regulation Z, 12 CFR 1026.2(a)(17) (second-hand): a finance charge, or more than four installments besides a down payment

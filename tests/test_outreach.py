@@ -61,8 +61,8 @@ def test_a_family_gets_one_letter_with_all_its_causes() -> None:
     first, second = families(rows, draws=[draw(1), draw(2)])
     assert (first["student_id"], first["why"], first["amount"]) == ("00000001", "plan exceeds bill; failed draw", 500_00)
     assert (first["by_when"], first["exception_ids"]) == (pd.Timestamp("2026-11-22"), "XA; XB; XC")
-    assert first["letter"].count("came back unpaid") == 1
-    assert first["letter"].index("would take 500.00 more") < first["letter"].index("came back unpaid")
+    assert first["letter"].count("was not paid") == 1
+    assert first["letter"].index("would take $500.00 more") < first["letter"].index("was not paid")
     assert second["student_id"] == "00000002"
 
 
@@ -98,7 +98,7 @@ def test_a_draw_that_was_not_seen_is_told_only_once_a_person_confirmed_it() -> N
     assert families([exception(1, kind="no draw seen")]) == []
     assert families([exception(1, kind="no draw seen", disposition="working")]) == []
     (row,) = families([exception(1, kind="no draw seen", disposition="confirmed", standing="carried")], draws=[draw(1)])
-    assert "The draw of November 10, 2026 for 100.01" in row["letter"]
+    assert "The draw of November 10, 2026 for $100.01 from your bank account, on" in row["letter"]
 
 
 @pytest.mark.parametrize("code", ["R06", "R10", "R99", ""])
@@ -122,13 +122,76 @@ PROPOSED: dict[str, Any] = {"proposed_draws": "2026-12-10 170.89", "notice_by": 
 def test_new_amounts_stand_in_a_letter_only_where_they_hold() -> None:
     """A plan above its bill names the draws to come and the day of the notice; a failed draw only says that a draw may change."""
     (over,) = families([exception(1, kind="plan exceeds bill", line="")], [plan(1, **PROPOSED)])
-    assert "170.89 on December 10, 2026" in over["letter"]
+    assert "$170.89 on December 10, 2026" in over["letter"]
     assert "notice in writing by November 30, 2026, at least 10 days before" in over["letter"]
     (failed,) = families([exception(1)], [plan(1, **PROPOSED | {"variance": -100_01})])
     assert "170.89" not in failed["letter"]
-    assert "None changes without a notice to you in writing at least 10 days before" in failed["letter"]
-    both = families([exception(1, kind="plan exceeds bill", line=""), exception(1, kind="draw for less")], [plan(1, **PROPOSED)])
+    assert "none changes without a notice to you in writing at least 10 days before" in failed["letter"]
+    twice = exception(1, kind="draw taken twice", line="")
+    both = families([exception(1, kind="plan exceeds bill", line=""), twice], [plan(1, **PROPOSED)])
+    assert both[0]["why"] == "plan exceeds bill; draw taken twice"
     assert "170.89" not in both[0]["letter"]
+
+
+def test_a_letter_says_from_what_the_money_is_drawn() -> None:
+    """The line's own method; for money on no line that of the student's plan; where that is both, both are named."""
+
+    def said(*draws: dict[str, Any], kind: str = "draw taken twice", line: str = "") -> str:
+        (row,) = families([exception(1, kind=kind, line=line)], [plan(1, variance=-100_01, again=100_01)], draws)
+        return str(row["letter"])
+
+    card = draw(1, "2", code="51") | {"method": "card"}
+    assert "was drawn from your bank account a second time" in said(draw(1))
+    assert "was drawn from your card a second time" in said(card)
+    assert "was drawn from your bank account or card a second time" in said(draw(1), card)
+    again = said(draw(1), card, kind="failed draw", line="2")
+    assert "from your card, on your payment plan for Fall 2026, was not paid" in again
+    assert "We may present $100.01 to your card again. Please do not pay it another way as well without telling us first" in again
+
+
+def test_a_family_whose_plan_is_stopped_reads_of_one_remedy_or_the_other() -> None:
+    """No draw may change on such a plan: none is taken, and a new authorization or another way to pay, not both."""
+    stopped = exception(1, action="Do not present it again: the plan is under a stop until the family authorizes an account anew.")
+    (row,) = families([stopped], [plan(1, variance=-100_01, proposed_draws="2026-12-10 0.00", to_collect=200_02)], [draw(1, code="R02")])
+    assert "No further draw is taken from that bank account until you have authorized an account anew." in row["letter"]
+    assert "one or the other, not both." in row["letter"]
+    assert "$200.02 of the bill has no draw behind it" in row["letter"]
+    assert "may change" not in row["letter"]
+
+
+def test_no_money_is_asked_for_before_the_bank_has_said_which_draw_came_back() -> None:
+    """The return names a draw that nobody knows: the family hears of it only once the bank has answered."""
+    doubted = exception(1, action="Ask the bank first which draw came back: the return names a draw that nobody knows.")
+    assert families([doubted], [plan(1, variance=-100_01)]) == []
+
+
+def test_money_missing_of_a_draw_is_asked_for_only_once_a_person_confirmed_it() -> None:
+    """Why less was taken is found out before the rest is asked for; not at all where later draws carry it."""
+    less = exception(1, kind="draw for less")
+    confirmed = less | {"disposition": "confirmed"}
+    assert families([less], [plan(1, variance=-100_01)]) == []
+    assert len(families([confirmed], [plan(1, variance=-100_01)])) == 1
+    assert families([confirmed], [plan(1, variance=0)]) == []
+
+
+def test_an_office_gives_its_own_name_and_currency(folder: Path) -> None:
+    """[office] and currency may be left out, and then read as the sample has them."""
+    path = folder / "letters.toml"
+    text = path.read_text(encoding="utf-8")
+    own = text.replace('"Student Financial Services"', '"Bursar\'s Office"').replace('"by answering this letter"', '"at the counter"')
+    path.write_text(own.replace('currency = "$"', 'currency = "US$"'), encoding="utf-8")
+
+    def letter() -> str:
+        one, two, three = typed([exception(1)], "exceptions"), typed([], "plans"), typed([draw(1)], "draws")
+        return str(outreach(one, two, three, load_rules(folder), AS_OF, {})["letter"].iloc[0])
+
+    assert "for US$100.01 from" in letter()
+    assert "let us know at the counter, so" in letter()
+    assert letter().endswith(" Bursar's Office")
+    start = text.index("# Who writes")
+    path.write_text((text[:start] + text[text.index('[kind."plan exceeds bill"]') :]).replace('currency = "$"\n', ""), encoding="utf-8")
+    assert letter().endswith(" Student Financial Services")
+    assert "for $100.01 from" in letter()
 
 
 def test_a_day_of_notice_that_has_passed_is_never_promised() -> None:
@@ -141,8 +204,8 @@ def test_a_day_of_notice_that_has_passed_is_never_promised() -> None:
 def test_money_that_may_be_due_back_comes_with_its_caution() -> None:
     """Never twice: not before the bank can no longer return the draw, and not by a return as well."""
     (row,) = families([exception(1, kind="credit balance", amount=799_20, line="")], [plan(1, to_give_back=799_20)])
-    assert "in credit by 799.20" in row["letter"]
-    assert "Up to 799.20 may be due back" in row["letter"]
+    assert "in credit by $799.20" in row["letter"]
+    assert "Up to $799.20 may be due back" in row["letter"]
     assert "or the same money would go back twice" in row["letter"]
 
 
@@ -152,7 +215,8 @@ def test_every_letter_ends_with_the_caution_and_leaves_no_gap_open() -> None:
         (row,) = families(
             [exception(1, kind=kind, disposition="confirmed", line="9")], [plan(1, **PROPOSED, again=1, to_collect=2)], [draw(1, "9")]
         )
-        assert row["letter"].endswith("the college's own policy decides.")
+        assert row["letter"].endswith("the college's own policy decides. Student Financial Services")
+        assert "please let us know by answering this letter, so that nothing is taken twice" in row["letter"]
         assert "{" not in row["letter"] + row["greeting"]
     assert "The draw of [fill in]" in families([exception(1, kind="draw for more", line="9")])[0]["letter"]
 
@@ -177,19 +241,19 @@ def told(folder: Path) -> list[str]:
 
 SLIPS = {
     "unknown gap": (
-        "for {amount} on your",
-        "for {amont} on your",
+        "for {amount} from your",
+        "for {amont} from your",
         "why in kind, failed draw: there is no such word to fill in. Write amount.",
     ),
     "unknown gap of another sentence": ("present {again} to", "present {proposed} to", "draw_again: there is no such word to fill in."),
-    "gap without a word": ("in credit by {amount},", "in credit by {},", "there is no such word to fill in."),
+    "gap without a word": ("in credit by {amount}.", "in credit by {}.", "there is no such word to fill in."),
     "an attribute": (
         "Dear family of {name}",
         "Dear family of {name.__class__}",
         "greeting: there is no such word to fill in. Allowed: name, student_id,",
     ),
     "a conversion": ("Dear family of {name}", "Dear family of {name!r}", "greeting: {name} stands alone between its braces"),
-    "a brace alone": ("in credit by {amount},", "in credit by {amount,", "has a brace without its other half"),
+    "a brace alone": ("in credit by {amount}.", "in credit by {amount.", "has a brace without its other half"),
     "unknown kind": ('[kind."bill short"]', '[kind."bill shortt"]', "there is no such kind of exception. Write bill short."),
     "unknown disposition": ('["confirmed"]', '["confirmd"]', "there is no such disposition in exceptions.toml. Write confirmed."),
     "unknown key": ("proposes = true", "propose = true", "there is no such key. Write proposes."),

@@ -12,10 +12,14 @@ from html.parser import HTMLParser
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+import pandas as pd
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from page_case import blocks_of, shown_of
+from shown_case import AS_OF as SHOWN_AS_OF
+from shown_case import exception
+from shown_case import shown_of as made_up
 
 from reconcile.deliver import page, page_charts, page_data
 from reconcile.deliver.csv_out import without_controls
@@ -99,6 +103,26 @@ def hostile(rules: Rules) -> Shown:
     """Students whose ids and names are formulas, markup and direction marks; each plan exceeds its bill."""
     rows = together([plan_of(text, 100_000, 24_000, name=text) for text in HOSTILE])
     return shown_of(rows, AS_OF, rules, names=True, notes=HOSTILE)
+
+
+def test_what_somebody_has_in_hand_stands_below_and_is_marked() -> None:
+    """Of three urgent exceptions the first has a note and the second moved since; both say so, and what nobody touched comes first."""
+    urgent = {"severity": "urgent", "act_by": pd.Timestamp(SHOWN_AS_OF), "owner": "plan desk"}
+    by = {"decided_by": "A. Clerk", "decided_on": pd.Timestamp("2026-11-18")}
+    rows = [
+        exception(1, **urgent, **by, disposition="waiting for the bank", standing="carried"),
+        exception(2, **urgent, **by, disposition="working", standing="changed"),
+        exception(3, **urgent),
+    ]
+    html = page_html(made_up({"exceptions": rows}))
+    first = re.search(r'<ol class="first">(.*?)</ol>', html, re.DOTALL)
+    assert first is not None
+    items = re.sub(r"<[^>]*>", "", first[1]).split("plan desk, by")
+    assert [number for text in items for number in re.findall(r"student 0000000(\d)", text)] == ["2", "3", "1"]
+    assert "Its amount has moved since: working, A. Clerk, 2026-11-18" in items[1]
+    assert "In hand: waiting for the bank, A. Clerk, 2026-11-18" in items[3]
+    assert "In hand" not in items[2]
+    assert "look at them today; 1 is in hand already" in html
 
 
 def test_a_page_is_written_once(tmp_path: Path, hostile: Shown) -> None:

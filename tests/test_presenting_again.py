@@ -4,7 +4,8 @@ One plan of one draw, tried again and again: each try clears or comes back, in t
 returned. The machine below walks through the tries one by one and keeps what an office would keep on paper: how often it was tried, since
 when, by which code it came back, whether it may be presented again today, and where the money is.
 
-At most two more tries within 180 days of the first settlement: Nacha Operating Rules, second-hand.
+At most two more tries within 180 days of the first settlement: Nacha Operating Rules, second-hand. Where the bank's file tells the first
+try only by its return, that settlement was no later than the day on which the draw was expected: days counted from the return are too many.
 """
 
 from __future__ import annotations
@@ -14,6 +15,7 @@ from datetime import date, timedelta
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+import pytest
 from build import exports_of
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
@@ -25,7 +27,7 @@ if TYPE_CHECKING:
     from build import Row
 
 RULES = load_rules(Path(__file__).parents[1] / "rules")
-DRAW_DATE, AMOUNT = date(2026, 8, 10), 240_000
+DRAW_DATE, EXPECTED, AMOUNT = date(2026, 8, 10), date(2026, 8, 11), 240_000
 LATE_END = DRAW_DATE + timedelta(days=RULES.matching.late_match_days)
 AGAIN = {"R01": (2, 180), "R09": (2, 180)}
 """Code to how many more tries, within how many days; every other code here lets the draw not be presented again."""
@@ -50,6 +52,8 @@ class Machine:
     state: str = "not seen"
     attempts: int = 0
     first: date | None = None
+    since: date | None = None
+    """From when the days of the code count."""
     last_code: str = ""
     last_back: date | None = None
     on_line: int = 0
@@ -74,6 +78,7 @@ class Machine:
         if in_reach:
             self.attempts += 1
             self.first = self.first or on
+            self.since = self.since or (min(on, EXPECTED) if alone else on)
         if one.code is None:
             self.on_line, self.on_no_line = (AMOUNT, 0) if in_reach else (0, AMOUNT)
             self.state = "cleared" if in_reach else self.state
@@ -91,10 +96,10 @@ class Machine:
 
     def _judge(self, on: date, *, in_reach: bool) -> None:
         """Whether this try is one that the code of the return before did not allow; of an unknown code nobody can say."""
-        if self.first is None or (self.last_code not in AGAIN and self.last_code not in KNOWN_NO):
+        if self.since is None or (self.last_code not in AGAIN and self.last_code not in KNOWN_NO):
             return
         times, days = AGAIN.get(self.last_code, (0, 0))
-        late = (on - self.first).days > days
+        late = (on - self.since).days > days
         if in_reach and self.last_code not in STOPS:
             self.too_often = self.too_often or self.attempts > times or late
         elif not in_reach and self.last_code in AGAIN:
@@ -104,7 +109,7 @@ class Machine:
         """What may be presented again today."""
         times, days = AGAIN.get(self.last_code, (0, 0))
         may = self.state == "failed" and times and self.attempts <= times and not self.stopped and not self.on_no_line
-        return AMOUNT if may and self.first is not None and today <= self.first + timedelta(days=days) else 0
+        return AMOUNT if may and self.since is not None and today <= self.since + timedelta(days=days) else 0
 
     def awaited(self) -> int:
         """What waits for a person."""
@@ -135,6 +140,34 @@ def exports(rows: list[Row], today: date) -> Any:
     charge = {"student_id": "S1", "term": "2026-FA", "posted_on": date(2026, 7, 15), "amount": AMOUNT, "charge_type": "tuition"}
     tables = {"charges": [charge], "aid": [], "plan_schedules": [line], "cleared_draws": rows}
     return exports_of(tables, bank_from=date(2026, 7, 1), bank_through=today)
+
+
+@pytest.mark.parametrize(
+    ("rows", "until"),
+    [
+        ([row_of(date(2026, 8, 14), "returned", "R0", return_code="R01")], "2027-02-07"),
+        ([row_of(date(2026, 8, 12), "cleared", "C0"), row_of(date(2026, 8, 14), "returned", "R0", return_code="R01")], "2027-02-08"),
+        (
+            [
+                row_of(date(2026, 8, 11), "cleared", "C0"),
+                row_of(date(2026, 8, 13), "returned", "R0", return_code="R01", original_reference="C0"),
+                row_of(date(2026, 9, 1), "cleared", "C1"),
+                row_of(date(2026, 9, 3), "returned", "R1", return_code="R01", original_reference="C1"),
+            ],
+            "2027-02-07",
+        ),
+    ],
+    ids=["told only by its return", "cleared a day late", "tried twice"],
+)
+def test_the_days_of_a_code_count_from_the_first_settlement(rows: list[Row], until: str) -> None:
+    """180 days from 11 August 2026 are 7 February 2027, whenever the draw came back or was tried again; the day after, nothing is left."""
+    last = date.fromisoformat(until)
+    for today, again in ((date(2026, 9, 10), AMOUNT), (last, AMOUNT), (last + timedelta(days=1), 0)):
+        tables = reconcile_exports(exports(rows, today), RULES, today).tables
+        listed = tables["exceptions"]
+        action = listed.loc[listed["kind"] == "failed draw", "action"].iloc[0]
+        assert tables["plans"]["again"].iloc[0] == again
+        assert (f"until {until}." in action) is bool(again)
 
 
 @settings(max_examples=150, deadline=None, derandomize=True, suppress_health_check=[HealthCheck.too_slow])

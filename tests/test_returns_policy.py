@@ -58,16 +58,16 @@ def card(rows: Rows) -> Rows:
 
 @pytest.mark.parametrize("code", ["R01", "R09", "AM04"])
 def test_a_lack_of_funds_is_presented_again_by_a_date(code: str) -> None:
-    """Two more tries until 180 days after the first settlement: 14 September 2026 and 180 days is 13 March 2027."""
+    """Two more tries until 180 days after the first settlement, not after the return: 11 September 2026 and 180 days is 10 March 2027."""
     said = words(september(code), "2026-10-05")
-    assert "Present 2,400.00 again: it is still owed, and its code allows it 2 times more, until 2027-03-13." in said
+    assert "Present 2,400.00 again: it is still owed, and its code allows it twice more, until 2027-03-10." in said
     assert run(september(code), "2026-10-05").tables["plans"]["again"].tolist() == [DRAW]
 
 
 def test_after_one_more_try_one_is_left() -> None:
     """The same draw came back twice: once more, counted from the first settlement."""
     rows = story(first=1, cleared_draws=[back("2026-09-14", "X"), back("2026-09-18", "Y")])
-    assert "its code allows it once more, until 2027-03-13" in words(rows, "2026-10-05")
+    assert "its code allows it once more, until 2027-03-10" in words(rows, "2026-10-05")
 
 
 NEW_ACCOUNT = {

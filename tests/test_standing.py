@@ -63,14 +63,17 @@ def note(row: Any, word: str, on: str, text: str = "spoke to the family") -> Not
 
 
 def test_new_then_carried_with_its_age(rules: Rules) -> None:
-    """The same exception keeps its id, the day it was first seen, and the day by which to act; its age grows."""
+    """The same exception keeps its id, the day it was first seen, and the day by which to act; its age grows.
+
+    One day after Friday 25 September is a Saturday: the day to act is the Friday.
+    """
     office = Office(rules)
     first = office.run("2026-09-25", over(900_00))["plan exceeds bill"]
     second = office.run("2026-10-01", over(900_00))["plan exceeds bill"]
-    assert (first.standing, first.age_days, first.act_by) == ("new", 0, pd.Timestamp("2026-09-26"))
-    assert (second.standing, second.age_days, second.act_by) == ("carried", 6, pd.Timestamp("2026-09-26"))
+    assert (first.standing, first.age_days, first.act_by) == ("new", 0, pd.Timestamp("2026-09-25"))
+    assert (second.standing, second.age_days, second.act_by) == ("carried", 6, pd.Timestamp("2026-09-25"))
     assert second.exception_id == first.exception_id
-    assert second.action.endswith("This was due by 2026-09-26.")
+    assert second.action.endswith("This was due by 2026-09-25.")
 
 
 def test_closed_stays_closed_until_its_amount_moves(rules: Rules) -> None:

@@ -58,6 +58,19 @@ def test_students_by_term_and_coverage() -> None:
     ]
 
 
+def test_a_bill_that_is_short_before_it_is_due_is_no_alarm_yet() -> None:
+    """The day on which it is due stands beside it, and the file of students is not named for it alone; what is over stays told."""
+    coming = replace(ABOUT, not_due={"B": date(2027, 1, 8)})
+    spring: list[dict[str, Any]] = [{"term": "B", "coverage": "short", "gap": 5}, {"term": "B", "coverage": "paid"}]
+    lines = told(about=coming, students=spring)
+    assert any(line.startswith("B     short, not due before 2027-01-08") for line in lines)
+    assert any(line.split() == ["B", "paid", "1", "0.00"] for line in lines)
+    assert "Open first: students.csv" in lines
+    for term, coverage in (("A", "short"), ("B", "over")):
+        both = [*spring, {"term": term, "coverage": coverage}]
+        assert "Open first: students.csv (coverage short, over)" in told(about=coming, students=both)
+
+
 def test_many_terms_stay_on_one_screen() -> None:
     """Of many terms the latest are shown, and how many rows are not; the whole stays near thirty lines."""
     students = [{"term": f"20{n}", "coverage": c} for n in range(10, 30) for c in ("short", "over", "paid")]

@@ -254,7 +254,7 @@ def _listed(large: pd.DataFrame) -> Table:
         ]
         for r in large.head(MOST_EXCEPTIONS).to_dict("records")
     ]
-    below = "Days since it was first seen. New: nobody has looked at it yet. Changed: its amount has moved since somebody decided."
+    below = "Days since it was first seen. New: first found in this close. Changed: its amount has moved since somebody decided."
     return Table(columns, rows, below=below, size=8)
 
 

@@ -73,6 +73,7 @@ def page_html(shown: Shown) -> str:
         story=story,
         caution=" ".join(summary.CAUTION),
         rejected=summary.rejected_money(shown.totals),
+        covered=summary.coverage_words,
         **_figures(shown),
     )
 
@@ -112,13 +113,15 @@ def _figures(shown: Shown) -> dict[str, Any]:
     """Everything that stands on the page from the start, from the sums of page_figures."""
     tables, as_of = shown.tables, shown.about.as_of
     still = page_figures.still_open(tables["exceptions"])
+    urgent = page_figures.first_of_all(tables["exceptions"])
     months = page_figures.draw_months(tables["draws"])
     apart = page_figures.causes(tables["plans"], tables["students"])
     return {
         "desks": page_figures.desks(tables["exceptions"], as_of),
         "open_by": {severity: int((still["severity"] == severity).sum()) for severity in page_figures.SEVERITIES},
         "done": {word: int((tables["exceptions"]["standing"] == word).sum()) for word in ("closed", "resolved")},
-        "urgent": _records(still[still["severity"] == "urgent"].head(MOST_URGENT)),
+        "urgent": _records(urgent.head(MOST_URGENT)),
+        "urgent_in_hand": int(urgent["in_hand"].sum()),
         "soonest": page_figures.soonest(tables["next_draws"]),
         "next_draws": _records(tables["next_draws"].sort_values(["draw_date", "term"], kind="stable").head(MOST_DATES)),
         "next_draws_all": len(tables["next_draws"]),

@@ -220,17 +220,19 @@ def proposal_words(term: TermStory) -> list[str]:
     plan = term.plan
     if plan is None:
         return []
-    late = "a late draw or late aid" if plan["not_seen"] else "late aid"
     said = [
         (plan["again"], "{x} may be presented again."),
-        (plan["awaited"], "{x} may still come, " + late + ": it is not asked for a second time."),
+        (
+            plan["awaited"],
+            "{x} waits: it may still come, may have been taken already, or is for a person to decide. Draw nothing for it until then.",
+        ),
         (plan["kept"], "{x} is left as it is: in transit, or too near for a notice."),
         (plan["to_give_back"], "{x} is to be given back."),
         (
             plan["to_stop"],
             "{x} is not owed of draws that can no longer be changed with notice: stop such a draw whole, or give {x} back once it cleared.",
         ),
-        (plan["to_collect"], "{x} cannot be put on the draws: agree another way to pay it."),
+        (plan["to_collect"], "{x} cannot be put on the draws as they stand: agree one way to pay it, never two."),
     ]
     lines = [words.format(x=people_money(cents)) for cents, words in said if cents]
     if plan["proposed_draws"]:

@@ -5,7 +5,7 @@ Plain ASCII in aligned columns, about thirty lines. Every figure is added up fro
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Final
 
 import pandas as pd
@@ -32,7 +32,10 @@ CAUTION: Final = (
 
 @dataclass(frozen=True)
 class About:
-    """What the summary says of the run itself: dates, the folder of the report as people find it, the run before, and notes."""
+    """What the summary says of the run itself: dates, the folder of the report as people find it, the run before, and notes.
+
+    not_due:  by term the day on which its bill is due, where that is still to come: money short there is no alarm yet.
+    """
 
     as_of: date
     bank_first: date | None
@@ -40,6 +43,7 @@ class About:
     place: str
     previous: str | None
     notes: tuple[str, ...]
+    not_due: Mapping[str, date] = field(default_factory=dict)
 
 
 def daily_summary(tables: Mapping[str, pd.DataFrame], counted: Mapping[str, Counted], about: About) -> str:
@@ -51,13 +55,13 @@ def daily_summary(tables: Mapping[str, pd.DataFrame], counted: Mapping[str, Coun
     parts = (
         heading(about),
         left_out(counted),
-        _coverage(tables["students"]),
+        _coverage(tables["students"], about.not_due),
         _draws(tables["draws"]),
         exception_lines(tables["exceptions"]),
         _plans(tables["plans"], tables["next_draws"]),
         rates_lines(tables["return_rates"], about.bank_first),
         _beside(tables, counted),
-        [f"Report: {about.place}", *_open_first(tables)],
+        [f"Report: {about.place}", *_open_first(tables, about.not_due)],
         notes_lines(about.notes, MOST_NOTES, "all of them are in audit.json"),
         list(CAUTION),
     )
@@ -112,14 +116,27 @@ def left_out(counted: Mapping[str, Counted]) -> list[str]:
     ]
 
 
-def _coverage(students: pd.DataFrame) -> list[str]:
+def coverage_words(term: str, coverage: str, not_due: Mapping[str, date]) -> str:
+    """How a bill stands, in words: one that is short says so with the day on which it is due, while that is still to come.
+
+    >>> from datetime import date
+    >>> coverage_words("2027-SP", "short", {"2027-SP": date(2027, 1, 8)}), coverage_words("2026-FA", "short", {})
+    ('short, not due before 2027-01-08', 'short')
+    """
+    return f"{coverage}, not due before {not_due[term]}" if coverage == "short" and term in not_due else coverage
+
+
+def _coverage(students: pd.DataFrame, not_due: Mapping[str, date]) -> list[str]:
     grouped = students.groupby(["term", "coverage"], sort=True)["gap"].agg(["size", "sum"])
     found = {(str(term), str(word)): (int(n), int(cents)) for (term, word), n, cents in grouped.itertuples(name=None)}
     order = sorted(found, key=lambda key: (key[0], COVERAGES.index(key[1]) if key[1] in COVERAGES else len(COVERAGES)))
     if not order:
         return ["No students in any term that the rules know."]
     shown = order[-MOST_COVERAGE_ROWS:]
-    rows = [(without_controls(term), word, f"{found[term, word][0]:,}", people_money(found[term, word][1])) for term, word in shown]
+    rows = [
+        (without_controls(term), coverage_words(term, word, not_due), f"{found[term, word][0]:,}", people_money(found[term, word][1]))
+        for term, word in shown
+    ]
     lines = aligned([("Term", "Coverage", "Students", "Gap"), *rows], right=(2, 3))
     hidden = len(order) - len(shown)
     return lines + ([f"and {count(hidden, 'row')} of earlier terms in students.csv"] if hidden else [])
@@ -212,7 +229,7 @@ def exception_lines(exceptions: pd.DataFrame) -> list[str]:
     return lines + ([f"Urgent: {', '.join(told + more)}"] if told else []) + ([f"Beside them: {', '.join(done)}"] if done else [])
 
 
-def _open_first(tables: Mapping[str, pd.DataFrame]) -> list[str]:
+def _open_first(tables: Mapping[str, pd.DataFrame], not_due: Mapping[str, date]) -> list[str]:
     """The files with something to act on, most harmful first: money about to be taken wrongly, then money that did not come."""
     draws, students = tables["draws"], tables["students"]
     reasons = []
@@ -226,6 +243,6 @@ def _open_first(tables: Mapping[str, pd.DataFrame]) -> list[str]:
     wanting = [s for s in ("failed", "not seen", "part cleared") if bool((draws["state"] == s).any())]
     if wanting:
         reasons.append(f"draws.csv (state {', '.join(wanting)})")
-    if bool(students["coverage"].isin(["short", "over"]).any()):
+    if bool(((students["coverage"] == "over") | ((students["coverage"] == "short") & ~students["term"].isin(list(not_due)))).any()):
         reasons.append("students.csv (coverage short, over)")
     return [f"{'Open first' if i == 0 else 'then      '}: {reason}" for i, reason in enumerate(reasons or ["students.csv"])]

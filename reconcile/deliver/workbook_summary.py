@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Final
 import pandas as pd
 
 from reconcile import figures
-from reconcile.deliver.summary import CAUTION, rejected_money
+from reconcile.deliver.summary import CAUTION, coverage_words, rejected_money
 from reconcile.deliver.workbook_cells import HEADING_POINTS, Page, heading_of
 from reconcile.variance import CAUSES
 
@@ -90,7 +90,7 @@ def write_summary(page: Page, book: Workbook, shown: Shown) -> str:
     left = _Pen(page)
     _head(left, shown)
     left.table("Exceptions", figures.exception_totals(tables["exceptions"]), "No exceptions.")
-    left.table("Is the bill covered?", figures.coverage_totals(tables["students"]), "No students in any term that the rules know.")
+    left.table("Is the bill covered?", _covered(shown), "No students in any term that the rules know.")
     left.table("What became of each plan line", figures.state_totals(tables["draws"]), "No plan lines.")
     left.table("Where plans and bills have parted", figures.variance_totals(tables["plans"]), "Nowhere: every plan meets its bill.")
     left.table("Why they have parted", _plain_causes(tables["plans"]), "No cause has moved any plan.")
@@ -102,6 +102,14 @@ def write_summary(page: Page, book: Workbook, shown: Shown) -> str:
     words = _how_to_work(right, shown)
     left.put_down(right)
     return words
+
+
+def _covered(shown: Shown) -> pd.DataFrame:
+    """How bills are covered, by term; one that is short and not due yet says so."""
+    totals = figures.coverage_totals(shown.tables["students"])
+    rows = zip(totals["term"], totals["coverage"], strict=True)
+    words = [coverage_words(term, coverage, shown.about.not_due) for term, coverage in rows]
+    return totals.assign(coverage=pd.Series(words, index=totals.index, dtype="str"))
 
 
 def _plain_causes(plans: pd.DataFrame) -> pd.DataFrame:

@@ -81,8 +81,9 @@ Of variance and proposals:
 34. uncleared holds also active lines fully refunded (whole amount). enrolled_on is the earliest plan's. cleared is draws_cleared.
 35. awaited: not-seen lines whole (billed fees too) while the as-of day is within late_match_days; then what waits for a person (42, 43)
     and lapsed aid, together up to what is still short.
-36. again: billed fee lines too; attempts not above again_times, as-of day within again_days of the first attempt. Failed lines that do
-    not fit are passed over, later ones may still fit. "Later lines" are of any kind, by draw date.
+36. again: billed fee lines too; attempts not above again_times, as-of day within again_days of the first attempt's settlement; where that
+    is only a return, of the day on which the draw was expected, if that is earlier. Failed lines that do not fit are passed over, later
+    ones may still fit. "Later lines" are of any kind, by draw date.
 37. kept: with unbilled fees left out everywhere. A stopped plan's pending lines of every kind, unbilled fees too, stand at 0.00.
 38. Nothing proposed, or a person decides: kept and all after it are zero; awaited (and again, unless a person decides) still stand.
     Before billing only stops stand. Undecided money or a dispute in any term of the student blocks all terms.
@@ -99,8 +100,9 @@ Of variance and proposals:
     that is no bank event's pair and that no later such negative posting takes off (each the latest before it). The oldest line takes the
     oldest posting. The lines' shares of a card fee play no part.
 43. Waiting for a person: a failed line whose last return has an unknown code or none, or a code that neither is presented again nor stops
-    the plan, whole; of an active part-cleared line what returns (not refunds) took off the money that lies on it, whatever their code but
-    a stopping one, up to what the line lacks. It is neither `again` nor spread, and goes before lapsed aid.
+    the plan, whole; a failed line one of whose returns names no known draw, or undid a draw and is of more than was left of it, whole,
+    unless its last return's code stops the plan; of an active part-cleared line what returns (not refunds) took off the money that lies
+    on it, whatever their code but a stopping one, up to what the line lacks. It is neither `again` nor spread, and goes before lapsed aid.
 44. first_changeable: where something is proposed, the first draw date of the changeable lines, changed or not.
 """
 

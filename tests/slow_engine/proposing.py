@@ -14,7 +14,7 @@ if TYPE_CHECKING:
     from datetime import date
 
     from .bill import Account
-    from .book import Line, LineKey
+    from .book import Event, Line, LineKey
     from .states import LineState, Settled
 
 
@@ -167,7 +167,9 @@ def _waits_for_a_person(account: Account, s: LineState) -> int:
     settled = account.settled
     if s.state == "failed":
         code = settled.book.code(s.failures[-1])
-        return s.line.amount if code is None or not (code.again or code.stops_plan) else 0
+        if code is None or not (code.again or code.stops_plan):
+            return s.line.amount
+        return s.line.amount if not code.stops_plan and any(_bank_must_say(settled, r) for r in s.failures) else 0
     if s.state != "part cleared" or not s.is_active:
         return 0
     back = 0
@@ -177,6 +179,21 @@ def _waits_for_a_person(account: Account, s: LineState) -> int:
             if u.by.outcome == "returned" and (code is None or not code.stops_plan):
                 back += u.cents
     return min(back, s.line.amount - s.net)
+
+
+def _bank_must_say(settled: Settled, r: Event) -> bool:
+    """A return that names no known draw, or that took some money and is of more than it could take."""
+    if r.original_reference and settled.undone.rule[r.position] != 1:
+        return True
+    taken = sum(u.cents for u in settled.undone.undoings if u.by is r)
+    return 0 < taken < r.amount
+
+
+def _first_taken(s: LineState) -> date:
+    """The day of the first try; if that is only a return, no later than the day on which the draw was expected."""
+    day = s.tries[0].settled_on
+    cleared = any(e.outcome == "cleared" for e in s.tries if e.settled_on == day)
+    return day if cleared else min(day, s.line.expected_on)
 
 
 def _again(account: Account, stopped: set[str], short: int) -> int:
@@ -190,9 +207,9 @@ def _again(account: Account, stopped: set[str], short: int) -> int:
 
 def _may_be_presented(account: Account, s: LineState, stopped: set[str]) -> bool:
     code = account.settled.book.code(s.failures[-1])
-    if code is None or not code.again or s.line.plan_id in stopped:
+    if code is None or not code.again or s.line.plan_id in stopped or _waits_for_a_person(account, s):
         return False
-    if s.attempts > code.again_times or account.as_of > after(s.tries[0].settled_on, code.again_days):
+    if s.attempts > code.again_times or account.as_of > after(_first_taken(s), code.again_days):
         return False
     later = [x for x in account.lines if x.line.plan_id == s.line.plan_id and x.line.draw_date > s.line.draw_date]
     return not later or any(x.is_active for x in later)

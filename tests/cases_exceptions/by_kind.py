@@ -348,7 +348,7 @@ CASES: tuple[Case, ...] = (
             [*plan_lines()[:2], *(row | CANCELLED | {"cancelled_on": "2026-09-20"} for row in plan_lines()[2:])],
             aid=[award(8_000_00, "2026-09-20")],
         ),
-        OCTOBER,
+        "2026-10-02",
         ("", 800_00),
     ),
     Case("credit balance", "a draw is still to come: the plan exceeds the bill", story(aid=[award(8_000_00, "2026-09-20")]), OCTOBER),

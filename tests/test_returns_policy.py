@@ -245,7 +245,7 @@ def test_a_try_after_the_days_of_its_code_is_too_late(day: str, kinds: set[str])
     ],
 )
 def test_the_day_to_act_is_no_later_than_the_last_day_of_the_code(as_of: str, act_by: str, said: str) -> None:
-    """180 days after 11 September 2026 end on 10 March 2027: the days to act end there; what is over has its own, to the banking day before."""
+    """180 days after 11 September 2026 end on 10 March 2027: the days to act end there, or on the banking day before."""
     rows = story(first=1, cleared_draws=[back("2026-09-11", "X")])
     rows["plan_schedules"] = plan_lines()[:2]
     row = told(rows, as_of).set_index("kind").loc["failed draw"]

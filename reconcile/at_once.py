@@ -7,21 +7,19 @@ they are the file. The number of parts depends on the exports alone, never on th
 from __future__ import annotations
 
 import shutil
-from concurrent.futures import ThreadPoolExecutor, wait
+from concurrent.futures import wait
 from functools import partial
 from typing import TYPE_CHECKING, Final, NamedTuple, Self
 
 from reconcile import schemas
 from reconcile.deliver.csv_out import write_parquet_slices, write_rows
-from reconcile.forked import forked, let_go, processors
+from reconcile.forked import begun, ended, forked, let_go, processors
 from reconcile.merged import slices_of_entries
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Sequence
     from concurrent.futures import Future
     from pathlib import Path
-
-    import pandas as pd
 
     from reconcile.export_files import InputFile
     from reconcile.exports import Exports
@@ -68,31 +66,27 @@ def read_at_once(read: Callable[[InputFile], FileRead], files: Sequence[InputFil
 class SettledAtOnce:
     """A `map` over parts by several processes, each of which also leaves the rows of the large files in a folder.
 
-    The table of entries, which no list or letter needs, is written to the folder meanwhile, by a thread of this process.
+    The table of entries, which no list or letter needs, is written to the folder meanwhile, by a process of its own.
     """
 
     def __init__(self, folder: Path) -> None:
         self._folder = folder
         self._turn = 0
-        self._writer = ThreadPoolExecutor(max_workers=1)
-        self._entries: Future[Path] | None = None
+        self._writer: Future[None] | None = None
         self.pieces: tuple[Piece, ...] = ()
 
     def __enter__(self) -> Self:
         return self
 
     def __exit__(self, *_: object) -> None:
-        self._wait()
-        self._writer.shutdown()
-
-    def _wait(self) -> None:
-        if self._entries is not None:
-            wait([self._entries])
+        if self._writer is not None:
+            wait([self._writer])  # nothing is written any more when the folder is taken away
 
     def __call__(self, settle: Callable[[Exports], Settled], parts: Sequence[Exports]) -> Iterable[Settled]:
         """Settle every part; with a single part nothing is left in the folder."""
-        self._wait()  # processes are not copied while a thread writes
-        self.pieces, self._entries = (), None
+        if self._writer is not None:
+            wait([self._writer])
+        self.pieces, self._writer = (), None
         if len(parts) < 2:
             return [settle(part) for part in parts]
         shutil.rmtree(self._folder / str(self._turn), ignore_errors=True)
@@ -103,20 +97,23 @@ class SettledAtOnce:
         self.pieces = tuple(piece for _settled, pieces in made for piece in pieces)
         let_go()
         settled = [settled for settled, _pieces in made]
-        self._entries = self._writer.submit(_written, [part.tables["entries"] for part in settled], folder / "entries")
+        slices = slices_of_entries([part.tables["entries"] for part in settled])
+        self._writer = begun(partial(write_parquet_slices, slices, schemas.OUTPUTS["entries"], self._entries))
         return settled
+
+    @property
+    def _entries(self) -> Path:
+        return self._folder / str(self._turn) / "entries"
 
     def in_order(self) -> dict[str, list[Path]]:
         """The pieces of each large file in the order in which they make it up; none if there was a single part."""
         found: dict[str, list[Path]] = {piece.table: [] for piece in self.pieces}
         for piece in sorted(self.pieces, key=lambda piece: (piece.table, piece.term, piece.part)):
             found[piece.table].append(piece.path)
-        return found if self._entries is None else found | {"entries": [self._entries.result()]}
-
-
-def _written(entries: Sequence[pd.DataFrame], path: Path) -> Path:
-    write_parquet_slices(slices_of_entries(entries), schemas.OUTPUTS["entries"], path)
-    return path
+        if self._writer is None:
+            return found
+        ended(self._writer)
+        return found | {"entries": [self._entries]}
 
 
 def _settle_and_write(settle: Callable[[Exports], Settled], folder: Path, part: tuple[int, Exports]) -> tuple[Settled, list[Piece]]:

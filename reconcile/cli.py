@@ -231,6 +231,7 @@ def _interrupt(*_: object) -> NoReturn:
 def main() -> NoReturn:
     """The entry point of the installed command; a request to end counts as an interruption, so that nothing half-written stays."""
     gc.disable()  # a command ends soon, and looking for circles among its many small objects costs more than it frees
+    os.environ.setdefault("ARROW_DEFAULT_MEMORY_POOL", "system")  # the others give memory back at once, only to ask for it again
     survive_any_console()
     signal.signal(signal.SIGTERM, _interrupt)
     sys.exit(run())

@@ -1,8 +1,8 @@
 """Does independent work in several processes at once, on machines that can copy a running process (Linux): files read, parts settled.
 
 Each process starts as a copy of this one, so that nothing has to be sent to it; what it made comes back through a file of its own, whose
-bytes are mapped, not read. The same work gives the same results as doing it in turn. Where processes cannot be copied, or there is one
-processor only, it is done in turn.
+bytes are mapped, not read. Where all of it is small beside a machine's memory, the file is one of memory alone. The same work gives the
+same results as doing it in turn. Where processes cannot be copied, or there is one processor only, it is done in turn.
 """
 
 from __future__ import annotations
@@ -16,7 +16,7 @@ import sys
 import tempfile
 import warnings
 import weakref
-from concurrent.futures import ProcessPoolExecutor
+from concurrent.futures import Future, ProcessPoolExecutor
 from concurrent.futures.process import BrokenProcessPool
 from multiprocessing import get_context
 from pathlib import Path
@@ -36,9 +36,15 @@ Made = TypeVar("Made")
 _ALIGNED: Final = 64
 """Tables begin at such places of a file, as array code likes them."""
 
-_left: tuple[Callable[[Any], Any], Sequence[Any]] | None = None
+_IN_MEMORY: Final = 1_000_000_000
+"""Bytes of all results together up to which they stay in memory; more are left to the disk, which can give memory back."""
+
+_left: tuple[Callable[[Any], Any], Sequence[Any], list[int]] | None = None
 """What the copies of this process find to do: set just before they are made, and taken away at once."""
 
+
+_meanwhile: Callable[[], None] | None = None
+"""As `_left`, for the one piece of work that is done while this process goes on."""
 
 _maps: weakref.WeakSet[mmap.mmap] = weakref.WeakSet()
 """Mapped files whose tables may still be in use."""
@@ -68,37 +74,81 @@ def forked(work: Callable[[Given], Made], given: Sequence[Given], workers: int) 
     with tempfile.TemporaryDirectory(prefix="reconcile-") as place, warnings.catch_warnings():
         # Python warns that a copy of a process with threads may hang; the copies use none of ours, and arrow starts its own anew.
         warnings.simplefilter("ignore", DeprecationWarning)
-        _left = (work, given)
+        in_memory = [os.memfd_create(f"reconcile-{number}") for number in range(len(given))] if hasattr(os, "memfd_create") else []
+        _left = (work, given, in_memory)
         gc.freeze()
         try:
             with ProcessPoolExecutor(min(workers, len(given)), mp_context=get_context("fork")) as pool:
                 made = [pool.submit(_one, number, Path(place)) for number in range(len(given))]
-                return [_mapped(file.result()) for file in made]
+                return [_mapped(file.result() or in_memory[number]) for number, file in enumerate(made)]
         except BrokenProcessPool as error:
-            told = "A process that did part of the work was ended from outside: as a rule, memory ran out. No report was left."
-            raise RefusedError(told, ("Close other programs or take a larger machine, then run again.",)) from error
+            raise _ended_from_outside() from error
         finally:
             _left = None
             gc.unfreeze()
+            for held in in_memory:
+                os.close(held)
 
 
-def _one(number: int, place: Path) -> Path:
-    """In a copied process: do one piece of the work and leave what it made in a file."""
+def begun(work: Callable[[], None]) -> Future[None]:
+    """Work that a copy of this process does while this one goes on; where processes cannot be copied it is done at once.
+
+    Errors:  as `forked`, by `ended` on what is given back.
+    """
+    global _meanwhile  # noqa: PLW0603 (as above)
+    if processors() < 2:
+        done: Future[None] = Future()
+        work()
+        done.set_result(None)
+        return done
+    pool = ProcessPoolExecutor(1, mp_context=get_context("fork"))
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore", DeprecationWarning)  # as above
+        _meanwhile = work
+        try:
+            return pool.submit(_do_meanwhile)
+        finally:
+            _meanwhile = None
+            pool.shutdown(wait=False)
+
+
+def ended(work: Future[None]) -> None:
+    """Wait for the end of work that was begun."""
+    try:
+        work.result()
+    except BrokenProcessPool as error:
+        raise _ended_from_outside() from error
+
+
+def _ended_from_outside() -> RefusedError:
+    told = "A process that did part of the work was ended from outside: as a rule, memory ran out. No report was left."
+    return RefusedError(told, ("Close other programs or take a larger machine, then run again.",))
+
+
+def _do_meanwhile() -> None:
+    if _meanwhile is None:
+        raise RuntimeError("no work was left for this process")
+    _meanwhile()
+
+
+def _one(number: int, place: Path) -> Path | None:
+    """In a copied process: do one piece of the work and leave what it made in a file; None if that is the one of memory."""
     if _left is None:
         raise RuntimeError("no work was left for this process")
-    work, given = _left
+    work, given, in_memory = _left
     buffers: list[pickle.PickleBuffer] = []
     told = io.BytesIO()
     _Pickler(told, protocol=5, buffer_callback=buffers.append).dump(work(given[number]))
     views = [told.getbuffer(), *(buffer.raw() for buffer in buffers)]
     head = pickle.dumps([view.nbytes for view in views])
+    small = in_memory and sum(view.nbytes for view in views) * len(given) <= _IN_MEMORY
     path = place / str(number)
-    with path.open("xb") as file:
+    with os.fdopen(in_memory[number], "wb", closefd=False) if small else path.open("xb") as file:
         file.write(len(head).to_bytes(8, "little") + head)
         for view in views:
             file.write(bytes(-file.tell() % _ALIGNED))
             file.write(view)
-    return path
+    return None if small else path
 
 
 class _Pickler(pickle.Pickler):
@@ -117,13 +167,16 @@ def _text_column(array: pa.Array) -> object:
     return pd.array(array, dtype="str")
 
 
-def _mapped(path: Path) -> Any:  # noqa: ANN401 (whatever the work made)
-    """What is in a file; its tables stay in the mapped file, which may be removed meanwhile."""
-    with path.open("rb") as file:
-        mapped = mmap.mmap(file.fileno(), 0, access=mmap.ACCESS_READ)
-    _maps.add(mapped)
+def _mapped(made: Path | int) -> Any:  # noqa: ANN401 (whatever the work made)
+    """What is in a file (its path, or the number of one of memory); its tables stay in the mapped file, which may be removed meanwhile."""
+    if isinstance(made, Path):
+        with made.open("rb") as file:
+            mapped = mmap.mmap(file.fileno(), 0, access=mmap.ACCESS_READ)
+        made.unlink()
+        _maps.add(mapped)
+    else:
+        mapped = mmap.mmap(made, 0, access=mmap.ACCESS_READ)
     held = memoryview(mapped)
-    path.unlink()
     at = 8 + int.from_bytes(held[:8], "little")
     pieces = []
     for size in pickle.loads(held[8:at]):  # noqa: S301 (written by a copy of this process, into a folder of its own)

@@ -9,16 +9,18 @@ from __future__ import annotations
 
 import dataclasses
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Final
 
 import numpy as np
+import pyarrow as pa  # type: ignore[import-untyped]
+import pyarrow.compute as pc  # type: ignore[import-untyped]
 
 from reconcile.bank_gaps import NO_GAPS
 from reconcile.coverage import later_than
-from reconcile.events import NOBODY
-from reconcile.texts import among, distinct, is_word, positions
+from reconcile.texts import among, arrow_text, is_word
 
 if TYPE_CHECKING:
+    from collections.abc import Mapping, Sequence
     from datetime import date
 
     import pandas as pd
@@ -26,6 +28,10 @@ if TYPE_CHECKING:
     from reconcile.events import Bools, Ints
     from reconcile.exports import Exports
     from reconcile.policy import Rules
+
+
+LOOKED_AT: Final = 20_000
+"""Rows, more or less, from which it is told where to cut."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -51,14 +57,32 @@ def cut_by_student(exports: Exports, rules: Rules, as_of: date, parts: int) -> l
     if parts < 2:  # nothing to cut
         return [exports]
     tables = exports.tables
-    students = distinct(table["student_id"] for table in tables.values())
-    owner = {name: positions(students, table["student_id"]) for name, table in tables.items()}
-    owner["cleared_draws"] = _owners(tables["cleared_draws"], tables["plan_schedules"], owner, rules, as_of)
-    cut = [len(students) * part // parts for part in range(1, parts)]
-    of = {name: np.searchsorted(cut, codes, side="right") for name, codes in owner.items()}
+    cuts = _cuts([table["student_id"] for table in tables.values()], parts)
+    of = {name: _part_of(arrow_text(table["student_id"]), cuts) for name, table in tables.items()}
+    of["cleared_draws"] = _parts_of_events(tables["cleared_draws"], tables["plan_schedules"], of, rules, as_of)
     return [
         dataclasses.replace(exports, tables={name: _rows(table, of[name], part) for name, table in tables.items()}) for part in range(parts)
     ]
+
+
+def _cuts(students: Sequence[pd.Series], parts: int) -> list[str]:
+    """The first student id of each part but the first, so that the parts have about as many rows; from every so many rows of each table."""
+    step = 1 + sum(len(column) for column in students) // LOOKED_AT
+    seen = sorted(text for column in students for text in arrow_text(column.iloc[::step]).to_pylist())
+    return [seen[len(seen) * part // parts] if seen else "" for part in range(1, parts)]
+
+
+def _part_of(students: pa.Array, cuts: Sequence[str]) -> Ints:
+    """The part of each student id: how many cuts stand at it or before it, in the order of their bytes."""
+    part = np.zeros(len(students), dtype=np.int64)
+    if cuts and len(students):
+        middle = len(cuts) // 2
+        beyond = pc.greater_equal(students, pa.scalar(cuts[middle], students.type)).to_numpy(zero_copy_only=False)
+        part[beyond] = middle + 1
+        for half, add, more in ((~beyond, 0, cuts[:middle]), (beyond, middle + 1, cuts[middle + 1 :])):
+            if more and half.any():
+                part[half] = add + _part_of(students.filter(pa.array(half)), more)
+    return part
 
 
 def _counts(lines: pd.DataFrame, rules: Rules, as_of: date) -> Bools:
@@ -66,15 +90,15 @@ def _counts(lines: pd.DataFrame, rules: Rules, as_of: date) -> Bools:
     return among(lines["term"], [term.code for term in rules.terms]) & ~later_than(lines["enrolled_on"], as_of)
 
 
-def _owners(events: pd.DataFrame, lines: pd.DataFrame, owner: dict[str, Ints], rules: Rules, as_of: date) -> Ints:
-    """The student code that each event goes with."""
+def _parts_of_events(events: pd.DataFrame, lines: pd.DataFrame, of: Mapping[str, Ints], rules: Rules, as_of: date) -> Ints:
+    """The part that each event goes with."""
     counting = np.flatnonzero(_counts(lines, rules, as_of))
-    plans = distinct([lines["plan_id"].iloc[counting]])
-    student_of_plan = np.full(len(plans) + 1, NOBODY, dtype=np.int64)
-    student_of_plan[positions(plans, lines["plan_id"].iloc[counting])] = owner["plan_schedules"][counting]
-    named = student_of_plan[positions(plans, events["plan_id"])]
+    line = pc.index_in(arrow_text(events["plan_id"]), value_set=arrow_text(lines["plan_id"].iloc[counting]))  # the plan's first such line
+    line = pc.fill_null(line, -1).to_numpy()
     aside = later_than(events["settled_on"], as_of)  # what is set aside stays as it was written
-    return np.where((named == NOBODY) | aside, owner["cleared_draws"], named)
+    if not len(counting):
+        return of["cleared_draws"]
+    return np.where((line < 0) | aside, of["cleared_draws"], of["plan_schedules"][counting[line]])
 
 
 def _rows(table: pd.DataFrame, of: Ints, part: int) -> pd.DataFrame:

@@ -42,6 +42,8 @@ ROW_GROUP: Final = 131_072
 SECONDS_A_DAY: Final = 86_400
 PARQUET: Final = frozenset({"entries"})
 """The tables that only programs read."""
+FEW_WORDS: Final = frozenset({"export", "file", "sheet", "term", "line", "date", "status", "bucket", "match", "undoes", "parts"})
+"""Columns of which few cells differ; a dictionary of the others would be as long as they are."""
 
 _BREAKS: Final = re.compile("\r\n|[\t\n\x0b\x0c\r\x85\u2028\u2029]")
 _CONTROLS: Final = re.compile("[\x00-\x1f\x7f-\x9f\u061c\u200e\u200f\u202a-\u202e\u2066-\u2069\ufeff]")
@@ -131,7 +133,14 @@ def write_parquet_slices(slices: Sequence[pd.DataFrame], columns: tuple[schemas.
     whole = pa.concat_tables(tables)
     with path.open("xb") as file:
         writer = pq.ParquetWriter(
-            file, whole.schema, compression="zstd", compression_level=3, version="2.6", data_page_version="1.0", store_schema=False
+            file,
+            whole.schema,
+            compression="zstd",
+            compression_level=3,
+            version="2.6",
+            data_page_version="1.0",
+            store_schema=False,
+            use_dictionary=[c.name for c in columns if c.name in FEW_WORDS],
         )
         with writer:
             for start in range(0, max(1, len(whole)), ROW_GROUP):

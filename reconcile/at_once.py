@@ -7,18 +7,16 @@ they are the file. The number of parts depends on the exports alone, never on th
 from __future__ import annotations
 
 import shutil
-from concurrent.futures import wait
 from functools import partial
 from typing import TYPE_CHECKING, Final, NamedTuple, Self
 
 from reconcile import schemas
 from reconcile.deliver.csv_out import write_parquet_slices, write_rows
-from reconcile.forked import begun, ended, forked, let_go, processors
+from reconcile.forked import Begun, forked, let_go, processors
 from reconcile.merged import slices_of_entries
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Sequence
-    from concurrent.futures import Future
     from pathlib import Path
 
     from reconcile.export_files import InputFile
@@ -72,7 +70,7 @@ class SettledAtOnce:
     def __init__(self, folder: Path) -> None:
         self._folder = folder
         self._turn = 0
-        self._writer: Future[None] | None = None
+        self._writer: Begun | None = None
         self.pieces: tuple[Piece, ...] = ()
 
     def __enter__(self) -> Self:
@@ -80,12 +78,12 @@ class SettledAtOnce:
 
     def __exit__(self, *_: object) -> None:
         if self._writer is not None:
-            wait([self._writer])  # nothing is written any more when the folder is taken away
+            self._writer.wait()  # nothing is written any more when the folder is taken away
 
     def __call__(self, settle: Callable[[Exports], Settled], parts: Sequence[Exports]) -> Iterable[Settled]:
         """Settle every part; with a single part nothing is left in the folder."""
         if self._writer is not None:
-            wait([self._writer])
+            self._writer.wait()
         self.pieces, self._writer = (), None
         if len(parts) < 2:
             return [settle(part) for part in parts]
@@ -98,7 +96,7 @@ class SettledAtOnce:
         let_go()
         settled = [settled for settled, _pieces in made]
         slices = slices_of_entries([part.tables["entries"] for part in settled])
-        self._writer = begun(partial(write_parquet_slices, slices, schemas.OUTPUTS["entries"], self._entries))
+        self._writer = Begun(partial(write_parquet_slices, slices, schemas.OUTPUTS["entries"], self._entries))
         return settled
 
     @property
@@ -112,7 +110,7 @@ class SettledAtOnce:
             found[piece.table].append(piece.path)
         if self._writer is None:
             return found
-        ended(self._writer)
+        self._writer.end()
         return found | {"entries": [self._entries]}
 
 

@@ -12,7 +12,6 @@ account numbers, a control total is not met, a file is far shorter than last tim
 from __future__ import annotations
 
 import hashlib
-from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from functools import partial
 from typing import TYPE_CHECKING
@@ -91,13 +90,15 @@ def read_exports(
     not_read: Sequence[str] = (),
     progress: Callable[[str], None] | None = None,
     each: Callable[[Callable[[InputFile], FileRead], Sequence[InputFile]], Iterable[FileRead]] = map,
+    hold: Callable[[Callable[[], None]], object] = lambda work: work(),
 ) -> Exports:
     """Read, type and check the exports of one run.
 
     In:      a folder or several files, in any order; the rules (terms, drop_percent); the column map; the bank's span if the office states
              it; `previous_rows` by export as `rows_by_export` gave them for the previous run, and whether a drop against them is accepted;
              `not_read`: what a close that is made again said of files beside its exports, which it did not keep;
-             `each` reads the files (map: one after the other).
+             `each` reads the files (map: one after the other); `hold` is given the work of holding the tables against their declaration
+             (done at once, unless it has that done beside other work).
     Out:     typed tables in the order of file, sheet and row, rejected rows, counts and hashes of every input.
     Errors:  ExportsRefusedError with all sentences at once: no file, a file or column that cannot be used, the same
              file twice, control totals, a drop, ids without their zeros.
@@ -113,13 +114,7 @@ def read_exports(
     refusals += [r for read in reads for r in (*read.refusals, *(s for sheet in read.sheets for s in sheet.refusals))]
     if progress is not None:
         progress("checking rows against each other")
-    checked, tables = {}, {}
-    with ThreadPoolExecutor(max_workers=1) as declared:  # a table is held against its declaration while the next is checked
-        held = []
-        for name, export in EXPORTS.items():
-            checked[name] = _checked(name, reads, rules, column_map or NO_MAP)
-            tables[name] = _table(checked[name][0])
-            held.append(declared.submit(check_typed, export, tables[name]))
+    checked = {name: _checked(name, reads, rules, column_map or NO_MAP) for name in EXPORTS}
     problems = [p for _, told, _ in checked.values() for p in told] + [p for sheet in _sheets(reads) for p in sheet.problems]
     astray = [part for sheet in _sheets(reads) for part in sheet.parts if part.export == NOT_ROUTED]
     problems += [p for part in astray for p in part.problems]
@@ -139,8 +134,8 @@ def read_exports(
     rejected = rejected_table(problems)
     if refusals:
         raise ExportsRefusedError("The exports cannot be used as they stand; nothing was worked out.", tuple(refusals), rejected)
-    for one in held:
-        one.result()
+    tables = {name: _table(batch) for name, batch in batches.items()}
+    hold(partial(_hold_against_declaration, tables))
     notes = (
         *other_zeros,
         *unused_words({name: batch.table for name, batch in batches.items()}, rules),
@@ -155,6 +150,11 @@ def read_exports(
     return Exports(
         tables, has_postings, rejected, (*inputs, *beside_exports), span, notes, named_in_rejected(batches, astray, problems), ledger
     )
+
+
+def _hold_against_declaration(tables: Mapping[str, pd.DataFrame]) -> None:
+    for name, table in tables.items():
+        check_typed(EXPORTS[name], table)
 
 
 def _sheets(reads: Iterable[FileRead]) -> list[SheetRead]:

@@ -16,7 +16,7 @@ import sys
 import tempfile
 import warnings
 import weakref
-from concurrent.futures import Future, ProcessPoolExecutor
+from concurrent.futures import ProcessPoolExecutor
 from concurrent.futures.process import BrokenProcessPool
 from multiprocessing import get_context
 from pathlib import Path
@@ -29,6 +29,7 @@ from reconcile.errors import RefusedError
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
+    from multiprocessing.connection import Connection
 
 Given = TypeVar("Given")
 Made = TypeVar("Made")
@@ -42,9 +43,6 @@ _IN_MEMORY: Final = 1_000_000_000
 _left: tuple[Callable[[Any], Any], Sequence[Any], list[int]] | None = None
 """What the copies of this process find to do: set just before they are made, and taken away at once."""
 
-
-_meanwhile: Callable[[], None] | None = None
-"""As `_left`, for the one piece of work that is done while this process goes on."""
 
 _maps: weakref.WeakSet[mmap.mmap] = weakref.WeakSet()
 """Mapped files whose tables may still be in use."""
@@ -90,45 +88,59 @@ def forked(work: Callable[[Given], Made], given: Sequence[Given], workers: int) 
                 os.close(held)
 
 
-def begun(work: Callable[[], None]) -> Future[None]:
-    """Work that a copy of this process does while this one goes on; where processes cannot be copied it is done at once.
+class Begun:
+    """Work that a copy of this process does while this one goes on; where processes cannot be copied it is done at once."""
 
-    Errors:  as `forked`, by `ended` on what is given back.
-    """
-    global _meanwhile  # noqa: PLW0603 (as above)
-    if processors() < 2:
-        done: Future[None] = Future()
-        work()
-        done.set_result(None)
-        return done
-    pool = ProcessPoolExecutor(1, mp_context=get_context("fork"))
-    with warnings.catch_warnings():
-        warnings.simplefilter("ignore", DeprecationWarning)  # as above
-        _meanwhile = work
+    def __init__(self, work: Callable[[], None]) -> None:
+        self._ended = False
+        if processors() < 2:
+            work()
+            self._ended = True
+            return
+        self._told, tells = get_context("fork").Pipe(duplex=False)
+        self._process = get_context("fork").Process(target=_told, args=(work, tells))
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore", DeprecationWarning)  # as above
+            self._process.start()
+        tells.close()
+
+    def wait(self) -> None:
+        """Wait for its end, however it ended."""
+        if not self._ended:
+            self._process.join()
+
+    def end(self) -> None:
+        """Wait for its end.
+
+        Errors:  as `forked`.
+        """
+        if self._ended:
+            return
         try:
-            return pool.submit(_do_meanwhile)
+            error = self._told.recv()
+        except EOFError as gone:
+            raise _ended_from_outside() from gone
         finally:
-            _meanwhile = None
-            pool.shutdown(wait=False)
+            self.wait()
+            self._told.close()
+            self._ended = True
+        if error is not None:
+            raise error
 
 
-def ended(work: Future[None]) -> None:
-    """Wait for the end of work that was begun."""
+def _told(work: Callable[[], None], tells: Connection) -> None:
+    """In a copied process: do the work, and tell how it ended."""
     try:
-        work.result()
-    except BrokenProcessPool as error:
-        raise _ended_from_outside() from error
+        work()
+    except Exception as error:  # noqa: BLE001 (whatever it is, it is raised where the work was begun)
+        tells.send(error)
+    else:
+        tells.send(None)
 
 
 def _ended_from_outside() -> RefusedError:
     told = "A process that did part of the work was ended from outside: as a rule, memory ran out. No report was left."
     return RefusedError(told, ("Close other programs or take a larger machine, then run again.",))
-
-
-def _do_meanwhile() -> None:
-    if _meanwhile is None:
-        raise RuntimeError("no work was left for this process")
-    _meanwhile()
 
 
 def _one(number: int, place: Path) -> Path | None:

@@ -14,8 +14,10 @@ from typing import TYPE_CHECKING
 
 import pandas as pd
 
-from reconcile.bridges import prove_bridges
+from reconcile.bridges import bridges, prove_bridges
 from reconcile.closing_lines import closing_lines
+from reconcile.exception_list import facts_of_close
+from reconcile.exceptions_close import Since
 from reconcile.late_rows import GONE, LATE, late_rows
 from reconcile.ledger_tie_out import COMPUTED, ledger_tie_out
 from reconcile.ledger_tie_out import UNEXPLAINED as UNEXPLAINED_BALANCE
@@ -32,6 +34,7 @@ if TYPE_CHECKING:
     from datetime import date
 
     from reconcile.closing_lines import PreviousClose
+    from reconcile.exception_facts import Fact
     from reconcile.exports import Exports
     from reconcile.policy import Rules
     from reconcile.proof import Proof
@@ -43,6 +46,29 @@ class Closing:
     """That a run is a month-end close, and which close it follows; None for a first one."""
 
     previous: PreviousClose | None
+
+
+@dataclass(frozen=True, eq=False)
+class Closed:
+    """What a close has beside a run: tables by name, facts for the exception list, notes for the summary."""
+
+    tables: dict[str, pd.DataFrame]
+    facts: tuple[Fact, ...]
+    notes: tuple[str, ...]
+
+
+def close_month(at: Worked, tables: Mapping[str, pd.DataFrame], exports: Exports, rules: Rules, closing: Closing, proof: Proof) -> Closed:
+    """Work out and prove what a close has beside a run.
+
+    In:      everything that the run worked out, its tables, the exports, the close before; the proof, to which lines are added. Cents.
+    """
+    made = close_tables(at, tables, exports, rules, closing)
+    since = Since(closing.previous, made["late_rows"])
+    back = facts_of_close(at, exports, rules, since)
+    whole = {**tables, **made}
+    whole["bridges"] = made["bridges"] = bridges(at, whole, back, since)
+    prove_close(proof, at, whole, closing, rules)
+    return Closed(made, tuple(back), close_notes(made))
 
 
 def close_tables(

@@ -23,7 +23,7 @@ from reconcile.run_tables import read_previous_close, read_previous_list
 from reconcile.workbook_notes import ReadBack, read_workbook_notes, unread_sentence
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping
+    from collections.abc import Callable, Mapping
     from datetime import date
     from pathlib import Path
 
@@ -217,9 +217,14 @@ class Written:
 
 
 def read_all(
-    sources: tuple[Path, ...], rules: Rules, column_map: ColumnMap | None, request: Request | None, previous: audit.Previous | None
+    sources: tuple[Path, ...],
+    rules: Rules,
+    column_map: ColumnMap | None,
+    request: Request | None,
+    previous: audit.Previous | None,
+    hold: Callable[[Callable[[], None]], object] = lambda work: work(),
 ) -> Exports:
-    """All exports as they were read; without a request (a check) no span, no drop and no place for rejected rows.
+    """All exports as they were read; without a request (a check) no span, no drop and no place for rejected rows; `hold` as `read_exports`.
 
     Errors:  RefusedError with every problem that stands against the exports as a whole.
     """
@@ -235,6 +240,7 @@ def read_all(
             not_read=request.not_read if request else (),
             progress=step,
             each=read_at_once,
+            hold=hold,
         )
     except ExportsRefusedError as error:
         more = (*_list_of_rejected(error.rejected, request), *(() if column_map else hint_of_map(sources)))

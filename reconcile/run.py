@@ -14,12 +14,9 @@ from typing import TYPE_CHECKING
 
 from reconcile.as_of import refuse_lines_before
 from reconcile.bank_gaps import gap_notes, hardly_seen
-from reconcile.bridges import bridges
 from reconcile.control import prove_intake
-from reconcile.exception_list import facts_of_close, list_exceptions
-from reconcile.exceptions_close import Since
+from reconcile.exception_list import list_exceptions
 from reconcile.merged import merge
-from reconcile.month_end import close_notes, close_tables, prove_close
 from reconcile.outreach import outreach
 from reconcile.parts import Whole, cut_by_student, whole_of
 from reconcile.proof import hold
@@ -95,13 +92,10 @@ def reconcile_exports(
     told: tuple[str, ...] = ()
     at = settled[0].worked
     if closing is not None and at is not None:
-        tables |= close_tables(at, tables, exports, rules, closing)
-        since = Since(closing.previous, tables["late_rows"])
-        back = facts_of_close(at, exports, rules, since)
-        tables |= {"bridges": bridges(at, tables, back, since)}
-        prove_close(proof, at, tables, closing, rules)
-        facts += back
-        told = close_notes(tables)
+        from reconcile.month_end import close_month  # noqa: PLC0415 (a daily run need not load what closes a month)
+
+        closed = close_month(at, tables, exports, rules, closing, proof)
+        tables, facts, told = tables | closed.tables, [*facts, *closed.facts], closed.notes
     proved = proof.table()
     hold(proved)
     listed = list_exceptions(facts, sum(part.plans for part in settled), rules, as_of, previous, notes)

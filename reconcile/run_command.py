@@ -18,8 +18,7 @@ from reconcile.cli_support import map_hint, say, show, step
 from reconcile.deliver import csv_out, summary
 from reconcile.deliver.close_summary import close_summary
 from reconcile.deliver.shown import Shown, names_of
-from reconcile.forked import let_go
-from reconcile.month_end import Closing
+from reconcile.forked import Begun, let_go
 from reconcile.reading import (
     close_before,
     close_folder,
@@ -41,6 +40,7 @@ if TYPE_CHECKING:
 
     from reconcile.column_map import ColumnMap
     from reconcile.exports import Exports
+    from reconcile.month_end import Closing
     from reconcile.policy import Rules
     from reconcile.reading import Request
     from reconcile.rule_changes import RuleChange
@@ -68,8 +68,9 @@ def _run(request: Request, kind: str) -> int:
         run_folder.refuse_if_there(request.into)
     rules, column_map, found = policy_for(request.exports, request.rules, request.map_file)
     previous = previous_of(request)
-    closing = Closing(close_before(request)) if kind == "close" else None
-    exports = read_all(request.exports, rules, column_map, request, previous)
+    closing = _closing(request) if kind == "close" else None
+    held: list[Begun] = []
+    exports = read_all(request.exports, rules, column_map, request, previous, hold=lambda work: held.append(Begun(work)))
     inputs = input_counts.counted_inputs(exports, request.as_of)
     if len(exports.rejected) and not request.without_rejected:
         refuse_rejected(exports, request, input_counts.totals(inputs), () if column_map else map_hint(request.exports))
@@ -95,10 +96,18 @@ def _run(request: Request, kind: str) -> int:
         samples = found.told if found.samples else request.samples_told
         about = _about(request, exports, rules, previous, result, samples)
         made = Made(kind, exports, rules, found.folder, column_map, previous, closing, result, about, names, at_once.in_order())
+        for one in held:
+            one.end()
         place = _write(request, made)
     about, counted = dataclasses.replace(about, place=str(place)), input_counts.totals(inputs)
     show(close_summary(result.tables, counted, about) if closing else summary.daily_summary(result.tables, counted, about))
     return int(bool(request.fail_on) and summary.holds_open(result.tables["exceptions"], only_new=request.fail_on == "new"))
+
+
+def _closing(request: Request) -> Closing:
+    from reconcile.month_end import Closing  # noqa: PLC0415 (a daily run need not load what closes a month)
+
+    return Closing(close_before(request))
 
 
 def _about(

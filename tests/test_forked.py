@@ -5,12 +5,13 @@ from __future__ import annotations
 import os
 import signal
 import sys
+from functools import partial
 from typing import TYPE_CHECKING, Any
 
 import pytest
 from run_case import make_office
 
-from reconcile import at_once, cli, forked, run, run_command
+from reconcile import at_once, cli, exports, forked, run, run_command
 from reconcile.errors import RefusedError
 
 if TYPE_CHECKING:
@@ -69,3 +70,52 @@ def test_a_run_whose_process_is_ended_leaves_nothing(tmp_path: Path, monkeypatch
     assert cli.run(line) == 2
     assert "ended from outside" in capsys.readouterr().err
     assert not (office / "reports").exists()
+
+
+def refused() -> None:
+    raise RefusedError("This cannot be.", ("Mend it.",))
+
+
+def test_what_is_begun_ends_as_it_would_have_here(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
+    """Work done beside this process, or at once where there is one processor: what it wrote is there, and its error is raised."""
+    for processors in (1, 2):
+        monkeypatch.setattr(forked, "processors", lambda count=processors: count)
+        path = tmp_path / str(processors)
+        work = forked.Begun(partial(path.touch, 0o600))
+        work.wait()
+        work.end()
+        assert path.exists()
+        with pytest.raises(RefusedError, match="This cannot be"):
+            forked.Begun(refused).end()
+
+
+def test_what_is_begun_and_ended_from_outside_is_a_refusal(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(forked, "processors", lambda: 2)
+    work = forked.Begun(lambda: os.kill(os.getpid(), signal.SIGKILL))
+    with pytest.raises(RefusedError, match="ended from outside"):
+        work.end()
+
+
+def test_a_table_not_as_declared_stops_the_run_before_a_report(tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: Any) -> None:
+    """Tables are held against their declaration beside the reconciling; a fault found there still leaves no report."""
+    office = make_office(tmp_path)
+
+    def faulty(*_: Any) -> None:
+        raise ValueError("amount is a float")
+
+    monkeypatch.setattr(exports, "check_typed", faulty)
+    for processors in (1, 2):
+        monkeypatch.setattr(forked, "processors", lambda count=processors: count)
+        line = [
+            "daily",
+            str(office / "exports"),
+            "--as-of",
+            "2026-09-14",
+            "--reports",
+            str(office / "reports"),
+            "--rules",
+            str(office / "rules"),
+        ]
+        assert cli.run(line) == 4
+        assert "ValueError" in capsys.readouterr().err
+        assert not list((office / "reports").glob("2026*"))

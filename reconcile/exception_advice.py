@@ -234,6 +234,20 @@ def _kept_draws(on: Ground, row: int) -> list[int]:
     return [at for at in mine if not in_time(on.today, int(lines["draw_date"][at]), days) and not lines["stopped"][at]]
 
 
+def decide_by(on: Ground, row: int) -> int | None:
+    """The last day for notice of the first pending draw that can still change; None where plan and bill agree, or none can change."""
+    if row < 0 or abs(int(on.plans["variance"][row])) <= on.rules.plans.plan_tolerance or not on.billed[on.plans["term"][row]]:
+        return None
+    lines, days = on.lines, on.rules.plans.notice_days
+    coming = [
+        int(lines["draw_date"][at])
+        for at in on.mine("lines", row)
+        if lines["state"][at] == "pending" and lines["kind"][at] != "fee" and lines["amount"][at] > 0 and not lines["stopped"][at]
+    ]
+    first = min((day for day in coming if in_time(on.today, day, days)), default=None)
+    return None if first is None else last_day(first, days)
+
+
 def _stays(on: Ground, row: int, advice: Advice) -> str:
     """Which draw is too near for a notice, and which is the first that can still change; "" where none is too near."""
     kept = _kept_draws(on, row)
@@ -251,17 +265,20 @@ def _give_back(on: Ground, row: int, advice: Advice) -> str:
 
 def when_safe(on: Ground, row: int) -> str:
     """When money may be given back: only after the last day of an ordinary return of the student's cleared bank draws."""
-    return safe_after(on.returnable[row], on.today)
+    return safe_after(on.returnable[row], on.today, on.bank_ends)
 
 
-def safe_after(returnable: int, today: int) -> str:
+def safe_after(returnable: int, today: int, bank_ends: int | None = None) -> str:
     """The words for that day.
 
     >>> safe_after(20000, 20001)
     "only once the bank's files show that the draw has not come back"
     >>> safe_after(20743, 20741)
     'only after 2026-10-17, the last day on which the bank may return its draw in the ordinary way'
+    >>> safe_after(20000, 20050, 20010)
+    "only once the bank's files show that the draw has not come back (they reach 2024-10-14 and show no return of it)"
     """
     if returnable >= today:
         return f"only after {day_text(returnable)}, the last day on which the bank may return its draw in the ordinary way"
-    return "only once the bank's files show that the draw has not come back"
+    shown = f" (they reach {day_text(bank_ends)} and show no return of it)" if bank_ends is not None and bank_ends > returnable else ""
+    return f"only once the bank's files show that the draw has not come back{shown}"

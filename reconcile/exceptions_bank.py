@@ -8,8 +8,8 @@ import numpy as np
 
 from reconcile.draws import UNDECIDED
 from reconcile.events import NOBODY
-from reconcile.exception_advice import person_first, proposal
-from reconcile.exception_facts import Fact, listed, sentence, who
+from reconcile.exception_advice import decide_by, person_first, proposal
+from reconcile.exception_facts import Fact, day_text, listed, sentence, who
 from reconcile.ledger import REFUND, TAKEN_OFF
 from reconcile.money import people_money
 
@@ -61,9 +61,15 @@ def _more_than_one_way(on: Ground) -> Iterator[Fact]:
             amount=amount,
             happened=int(on.events["settled_on"][events[0]]),
             what=sentence(kind, **gaps),
-            advice=tuple(part for part in proposal(on, row) if part != person_first(on, row)),
+            before=decide_by(on, row),
+            advice=(*(part for part in proposal(on, row) if part != person_first(on, row)), _decide_words(on, row)),
             evidence=(*(on.events.at(at) for at in events), *(on.lines.at(at) for at in lines)),
         )
+
+
+def _decide_words(on: Ground, row: int) -> str:
+    last = decide_by(on, row)
+    return "" if last is None else f"Decide by {day_text(last)}, the last day for notice of a change to the next draw."
 
 
 def _unknown(on: Ground) -> Iterator[Fact]:

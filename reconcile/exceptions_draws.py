@@ -11,6 +11,7 @@ from reconcile.exception_facts import day_text, listed, sentence
 from reconcile.exceptions_failed import failed_draws
 from reconcile.late_returns import late_words
 from reconcile.money import people_money
+from reconcile.notices import last_day
 from reconcile.probable_payments import ask_about_payment, paid_outside, payment_evidence, probable_payments
 
 if TYPE_CHECKING:
@@ -76,6 +77,9 @@ def _not_seen(on: Ground, payments: dict[int, int]) -> Iterator[Fact]:
             where = f"It stands as posted {_posted_where(on, line)}, so its money may have been taken"
             wait = f"{where}, or may still come until {last}" if late else where
             wait += ": nothing is drawn for it until that is known."
+        ask_by = None if posted or not late or person_first(on, row) else _ask_by(on, line)
+        if ask_by is not None:
+            wait += f" If it does not come, the draws that take it up need notice by {day_text(ask_by)}: find out before then."
         alone = on.may_come[line] and on.advice(row).awaited == int(lines["amount"][line])
         said = proposal(on, row, awaited=not alone, advice=on.otherwise(line) if posted and not late else None)
         if payment is not None:
@@ -89,9 +93,18 @@ def _not_seen(on: Ground, payments: dict[int, int]) -> Iterator[Fact]:
             lines["amount"][line],
             int(lines["window_end"][line]),
             what=sentence(kind, **words),
+            before=ask_by,
             advice=(wait, *said),
             evidence=(*on.line_evidence(line), *payment_evidence(on, payments.get(line))),
         )
+
+
+def _ask_by(on: Ground, line: int) -> int | None:
+    """The last day for the notice by which other draws could still take up the money of this line, if it were not to come."""
+    then = on.otherwise(line)
+    changes = then.notice_for is not None and any(old != new for _day, old, new, _plan, _line in then.draws)
+    last = last_day(then.notice_for, on.rules.plans.notice_days) if changes and then.notice_for is not None else None
+    return last if last is not None and on.today <= last < on.lines["late_end"][line] else None
 
 
 def _posted_where(on: Ground, line: int) -> str:

@@ -11,9 +11,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from reconcile.events import NOBODY, day_numbers
-from reconcile.exception_advice import conditional, person_first, proposal
 from reconcile.exception_facts import Fact, day_text, sentence, who
-from reconcile.exceptions_draws import FIND_OUT_FIRST
 from reconcile.ledger import ANOTHER_KIND, ANOTHER_KIND_BACK, POSTED, REFUND, TAKEN_OFF
 from reconcile.ledger_leftovers import Leftover, leftovers
 
@@ -60,11 +58,8 @@ def _plan_system(on: Ground, days: BankingDays) -> Iterator[Fact]:
         words = on.line_words(line) | {"bank": bank, "consequence": on.consequence(row)}
         tries = on.tries(line)
         happened = max((t.settled for t in tries), default=int(lines["window_end"][line]))
-        advice: tuple[str, ...] = ()
-        if state[line] == "not seen" and not person_first(on, row):
-            late = bool(on.today <= lines["late_end"][line])
-            said = proposal(on, row, advice=None if late else on.otherwise(line))
-            advice = (FIND_OUT_FIRST, conditional("Only if it was not:", said))
+        other = "failed draw" if state[line] == "failed" else "no draw seen"
+        advice = (f"What becomes of its money stands in this draw's other exception ({other}): nothing else is done about it here.",)
         yield on.line_fact(
             kind, line, lines["amount"][line], happened, what=sentence(kind, **words), advice=advice, evidence=on.line_evidence(line, tries)
         )

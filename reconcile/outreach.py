@@ -40,7 +40,9 @@ ACCOUNTS: Final = {"bank": "bank account", "card": "card"}
 """What a draw is taken from, by its method."""
 UNSETTLED: Final = frozenset({"unauthorized", "chargeback", "dishonored", "contested"})
 """Classes of codes after which the bursar and the bank speak first, and no family is asked for money."""
-PLAN_COLUMNS: Final = ["term", "student_id", "variance", "again", "proposed_draws", "to_give_back", "to_collect", "notice_by"]
+DECIDED_FIRST: Final = ("drawn after a stop",)
+"""While one of these is open the bursar decides, and no family is asked for the money of a draw."""
+PLAN_COLUMNS: Final = ["term", "student_id", "variance", "again", "awaited", "proposed_draws", "to_give_back", "to_collect", "notice_by"]
 DRAW_COLUMNS: Final = ["student_id", "plan_id", "line", "draw_date", "method", "return_code"]
 NOT_KNOWN: Final = "[fill in]"
 Row = dict[str, Any]
@@ -67,9 +69,11 @@ def outreach(
     of_plan = {(r["term"], r["student_id"]): r for r in _records(plans[PLAN_COLUMNS].iloc[told])}
     of_whom = draws[DRAW_COLUMNS].iloc[np.flatnonzero(among(draws["student_id"], whose))]
     run = _Run(of_plan, _lines_of(of_whom, concerning), _methods(of_whom), rules, letters, as_of)
+    open_rows = exceptions["standing"].isin(OPEN)
+    waits = set(exceptions.loc[open_rows & exceptions["kind"].isin(DECIDED_FIRST), "student_id"])
     families: dict[str, list[Row]] = {}
     for row in concerning:
-        if row["kind"] not in ASKED_FOR or _is_owed(row, run):
+        if row["kind"] not in ASKED_FOR or (row["student_id"] not in waits and _is_owed(row, run)):
             families.setdefault(row["student_id"], []).append(row)
     return typed([_family(student, causes, run, names.get(student, "")) for student, causes in families.items()], "outreach")
 
@@ -218,6 +222,8 @@ def _advice(plan: Row, about: Sequence[Row], run: _Run, words: Mapping[str, obje
             said.append(letters.draw_may_change.format(**words))
     if plan["again"]:
         said.append(letters.draw_again.format(**words, again=run.money(int(plan["again"])), account=account))
+    if plan["awaited"]:  # its draw may still be taken: whoever pays it meanwhile pays twice
+        said.append(letters.draw_may_change.format(**words))
     if plan["to_give_back"]:
         said.append(letters.money_back.format(**words, give_back=run.money(int(plan["to_give_back"]))))
     if plan["to_collect"]:

@@ -58,7 +58,7 @@ def daily_summary(tables: Mapping[str, pd.DataFrame], counted: Mapping[str, Coun
         _coverage(tables["students"], about.not_due),
         _draws(tables["draws"]),
         exception_lines(tables["exceptions"]),
-        _plans(tables["plans"], tables["next_draws"]),
+        _plans(tables["plans"], tables["next_draws"], pd.Timestamp(about.as_of)),
         rates_lines(tables["return_rates"], about.bank_first),
         _beside(tables, counted),
         [f"Report: {about.place}", *_open_first(tables, about.not_due)],
@@ -156,7 +156,7 @@ def _draws(draws: pd.DataFrame) -> list[str]:
     return aligned([("Plan lines", "Lines", "Scheduled", "Cleared"), *rows], right=(1, 2, 3))
 
 
-def _plans(plans: pd.DataFrame, next_draws: pd.DataFrame) -> list[str]:
+def _plans(plans: pd.DataFrame, next_draws: pd.DataFrame, as_of: pd.Timestamp) -> list[str]:
     """Where plans and bills differ, to the cent, what that would mean for the family, and the draws that come next."""
     variance = plans["variance"]
     sums = (
@@ -167,10 +167,10 @@ def _plans(plans: pd.DataFrame, next_draws: pd.DataFrame) -> list[str]:
         ("          to collect", plans["to_collect"]),
     )
     rows = [(name, f"{int((cents != 0).sum()):,}", people_money(int(cents.sum()))) for name, cents in sums if bool((cents != 0).any())]
-    return (aligned(rows, right=(1, 2)) if rows else []) + _next_draws(next_draws)
+    return (aligned(rows, right=(1, 2)) if rows else []) + _next_draws(next_draws, as_of)
 
 
-def _next_draws(next_draws: pd.DataFrame) -> list[str]:
+def _next_draws(next_draws: pd.DataFrame, as_of: pd.Timestamp) -> list[str]:
     if next_draws.empty:
         return []
     soonest = next_draws["draw_date"].min()
@@ -179,7 +179,7 @@ def _next_draws(next_draws: pd.DataFrame) -> list[str]:
     questions, doubtful = int(rows["lines_in_question"].sum()), int(rows["in_question"].sum())
     told = f"; in question {count(questions, 'line')}, {people_money(doubtful)}" if questions else ""
     days = (("give notice of a change", rows["notice_by"].min()), ("stop one", rows["last_day_to_stop"].min()))
-    until = ", ".join(f"to {what} {day.date()}" for what, day in days if day is not pd.NaT)
+    until = ", ".join(f"to {what} {day.date()}{' (passed)' if day < as_of else ''}" for what, day in days if day is not pd.NaT)
     return [
         f"Next draws {soonest.date()}: {count(lines, 'line')}, {people_money(cents)}{told}",
         *([f"  last day {until}"] if until else []),

@@ -93,7 +93,7 @@ def write_summary(page: Page, book: Workbook, shown: Shown) -> str:
     left.table("Is the bill covered?", _covered(shown), "No students in any term that the rules know.")
     left.table("What became of each plan line", figures.state_totals(tables["draws"]), "No plan lines.")
     left.table("Where plans and bills have parted", figures.variance_totals(tables["plans"]), "Nowhere: every plan meets its bill.")
-    left.table("Why they have parted", _plain_causes(tables["plans"]), "No cause has moved any plan.")
+    left.table("What moved plans and bills, also where they meet again", _plain_causes(tables["plans"]), "No cause has moved any plan.")
     dates = figures.pending_and_cleared(tables["draws"]).rename(columns={"date": "draw date", "lost": "failed or not seen"})
     heading = left.table("Pending and cleared, by draw date", dates, "No draws.")
     if heading >= 0:

@@ -9,7 +9,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from reconcile.exception_cautions import ask_counsel
-from reconcile.exception_facts import DECIDES_FIRST, day_text, listed
+from reconcile.exception_facts import ASK_BANK_FIRST, DECIDES_FIRST, day_text, listed
 from reconcile.money import people_money
 from reconcile.notices import earliest_new_draw, in_time, last_day
 
@@ -74,7 +74,16 @@ def proposal(on: Ground, row: int, *, again: bool = True, awaited: bool = True, 
     said += [_draws(on, row, advice), _give_back(on, row, advice)]
     if advice.to_collect:
         said.append(_collect(on, row, advice.to_collect, _why_not_on_draws(on, row, advice)))
-    return tuple(part for part in said if part)
+    found = tuple(part for part in said if part)
+    return (stray_return(on, row), *found) if found and stray_return(on, row) else found
+
+
+def stray_return(on: Ground, row: int) -> str:
+    """What must be known first where another return of the student fits no draw; "" where there is none, or a person decides anyway."""
+    if row < 0 or on.plans["student_id"][row] not in on.stray or person_first(on, row):
+        return ""
+    then = "until it has answered, draw nothing more, present nothing again and give nothing back"
+    return f"{ASK_BANK_FIRST} what the other return of this student was for, which fits no draw (return without a draw): {then}."
 
 
 def conditional(condition: str, said: Sequence[str]) -> str:

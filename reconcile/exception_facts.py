@@ -248,6 +248,12 @@ class Ground:
         return found
 
     @cached_property
+    def stray(self) -> frozenset[str]:
+        """Students with a return that undid nothing: whatever it was for may be among what their other exceptions speak of."""
+        which = (self.money["undid_nothing"] > 0) & (self.events["outcome"] == "returned") & ~self.at.matching.told
+        return frozenset(self.money["student_id"][at] for at in np.flatnonzero(which).tolist()) - {""}
+
+    @cached_property
     def _by_row(self) -> dict[str, tuple[Ints, Ints]]:
         return {}
 

@@ -177,7 +177,11 @@ def _row(id_: str, fact: Fact, stood: Stood, rules: Rules, as_of: date, working_
             "" if fact.instead else rule.action,
             fact.advice,
             "" if severity == "information" else by_when(act_by, as_of),
-            before=(said_to_be_fixed(decided, closed=stood.standing == CLOSED), fact.lead),
+            before=(
+                said_to_be_fixed(decided, closed=stood.standing == CLOSED),
+                in_hand(decided, closed=stood.standing == CLOSED),
+                fact.lead,
+            ),
         ),
         "act_by": act_by,
         "evidence": "; ".join(dict.fromkeys(fact.evidence)),
@@ -240,6 +244,15 @@ def said_to_be_fixed(decided: Decided, *, closed: bool) -> str:
         f"Said to be fixed{by}{on}, yet the exports still show it: check that it is in this run's exports; until then plans.csv still "
         "proposes draws as if it were open."
     )
+
+
+def in_hand(decided: Decided, *, closed: bool) -> str:
+    """What an exception says that somebody has taken in hand; "" for others. What is advised does not know what was done since."""
+    if closed or not decided.disposition:
+        return ""
+    by = f" by {decided.decided_by}" if decided.decided_by else ""
+    on = f" on {decided.decided_on.date()}" if decided.decided_on is not None else ""
+    return f"Noted as {decided.disposition}{by}{on}: look first what was done since, so that nothing is done, drawn or paid twice."
 
 
 def _lead_severity(rows: dict[str, dict[str, Any]], line_ids: dict[int, str], leads: dict[int, Fact], ids: Sequence[str]) -> None:

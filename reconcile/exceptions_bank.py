@@ -30,6 +30,7 @@ def undecided_money(on: Ground, told: Iterable[tuple[str, str, int]]) -> Iterato
     yield from _unknown(on)
     yield from _disagree(on)
     yield from _without_a_draw(on, set(told))
+    yield from _refunded_and_returned(on)
 
 
 def _more_than_one_way(on: Ground) -> Iterator[Fact]:
@@ -179,6 +180,43 @@ def _without_a_draw(on: Ground, told: set[tuple[str, str, int]]) -> Iterator[Fac
             what=sentence(kind, **gaps),
             advice=(person_first(on, row),),
             evidence=(events.at(event),),
+            about=on.event_about(event),
+        )
+
+
+def _refunded_and_returned(on: Ground) -> Iterator[Fact]:
+    """Returns that hang as a failed try on a draw which the office had refunded by then: the same money may have gone back twice."""
+    kind, pairs, settled = "return without a draw", on.at.matching.pairs, on.events["settled_on"]
+    by_role = {role: pairs[pairs["role"] == role] for role in ("refund", "failed")}
+    given = by_role["refund"]
+    given = given[(on.events["outcome"] == "refunded")[given["event"].to_numpy()]]
+    first: dict[int, int] = {}
+    for event, line in zip(given["event"].tolist(), given["line"].tolist(), strict=True):
+        first[line] = min(first.get(line, event), event, key=lambda at: (settled[at], on.events["reference"][at]))
+    for event, line in zip(by_role["failed"]["event"].tolist(), by_role["failed"]["line"].tolist(), strict=True):
+        if line not in first or settled[event] < settled[first[line]]:
+            continue
+        code = on.code_words(on.lines["method"][line], on.events["return_code"][event])
+        gaps = {
+            "who": who(on.money["student_id"][event], on.lines["plan_id"][line], on.lines["line"][line]),
+            "amount": int(on.events["amount"][event]),
+            "outcome": "came back",
+            "day": on.settled_text(event),
+            "code": f" ({code})",
+            "fits": f"follows a refund of its draw on {on.settled_text(first[line])}",
+            "consequence": on.consequence(int(on.row_of_line[line])),
+            "more": "; the same money may have gone back twice",
+        }
+        yield Fact(
+            kind=kind,
+            term=on.money["term"][event],
+            student_id=on.money["student_id"][event],
+            plan_id=on.lines["plan_id"][line],
+            line=on.lines["line"][line],
+            amount=int(on.events["amount"][event]),
+            happened=int(settled[event]),
+            what=sentence(kind, **gaps),
+            evidence=(on.events.at(event), on.events.at(first[line]), on.lines.at(line)),
             about=on.event_about(event),
         )
 

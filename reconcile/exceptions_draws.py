@@ -21,6 +21,7 @@ if TYPE_CHECKING:
     from reconcile.exception_facts import Fact, Ground, Try
 
 
+NOT_SHORT = "The plan is not short without the rest: present nothing again for it, and draw nothing more."
 FIND_OUT_FIRST = "Find out first whether the money was taken."
 
 
@@ -122,7 +123,9 @@ def _for_less(on: Ground) -> Iterator[Fact]:
         words = on.line_words(line) | {"amount": int(otherwise[line]), "consequence": on.consequence(row)}
         words["brought"] = _brought_words(on, line, back)
         said = proposal(on, row)
-        if back and not person_first(on, row):
+        if back and row >= 0 and int(on.plans["variance"][row]) >= -on.rules.plans.plan_tolerance:
+            said = (NOT_SHORT,)
+        elif back and not person_first(on, row):
             then = proposal(on, row, advice=on.otherwise(line)) if on.lines["held"][line] else said
             said = (
                 *_part_actions(on, line, back),

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from reconcile.exception_advice import bursar_first, conditional, person_first, proposal
+from reconcile.exception_advice import bursar_first, conditional, person_first, proposal, stray_return
 from reconcile.exception_facts import ASK_BANK_FIRST, day_text, sentence
 from reconcile.late_returns import late_words
 from reconcile.money import people_money
@@ -57,7 +57,10 @@ def failed_draws(on: Ground, payments: dict[int, int]) -> Iterator[Fact]:
             on.lines["amount"][line],
             back[-1].settled,
             what=sentence(kind, **words),
-            advice=_failed_advice(on, line, row, tries, payments.get(line)),
+            advice=(
+                stray_return(on, row) if is_again(on, line, on.advice(row)) else "",
+                *_failed_advice(on, line, row, tries, payments.get(line)),
+            ),
             instead=_family_waits(on, line, row, tries, payments.get(line)),
             before=last_again(on, line, tries) if _may_be_again(on, line, row, tries) else None,
             evidence=(*evidence, *payment_evidence(on, payments.get(line))),

@@ -213,7 +213,7 @@ def _advice(plan: Row, about: Sequence[Row], run: _Run, words: Mapping[str, obje
     if any(UNDER_A_STOP in row["action"] for row in about):
         said.append(letters.draw_stopped.format(**words, account=account))
     elif plan["proposed_draws"]:
-        sure = all(letters.kinds[row["kind"]].proposes for row in about)
+        sure = all(letters.kinds[row["kind"]].proposes and not any(first in row["action"] for first in FIRST) for row in about)
         in_time: bool = not pd.isna(plan["notice_by"]) and plan["notice_by"] >= pd.Timestamp(run.as_of)
         if sure and in_time:
             proposed = _draws(plan["proposed_draws"], run.money)

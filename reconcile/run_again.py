@@ -116,8 +116,13 @@ def _request(
         names=options["names"],
         not_read=at_hand.not_read,
         samples_told=next((note for note in said["notes"] if note.startswith(SAMPLES)), ""),
-        only=None if any(not f["file"].endswith(audit.DATA_FILES) for f in said["outputs"]) else "csv",
+        only=None if any(is_for_people(f["file"]) for f in said["outputs"]) else "csv",
     )
+
+
+def is_for_people(file: str) -> bool:
+    """Whether an output is one that people look at; what a close keeps under inputs/ is none."""
+    return "/" not in file and not file.endswith(audit.DATA_FILES)
 
 
 def _day(text: str | None) -> date | None:

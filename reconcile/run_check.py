@@ -14,14 +14,12 @@ from reconcile.audit import AUDIT_FILE, SIGNATURES_FILE, Named, outputs_in, read
 from reconcile.errors import RefusedError
 from reconcile.run_folder import parse_run_name
 from reconcile.seals import as_text, broken_seals
-from reconcile.signatures import MAY_BE_EDITED, Signature, broken_signatures, files_hash, read_signatures
+from reconcile.signatures import MAY_BE_EDITED, Signature, broken_signatures, files_hash, is_open, is_passing, read_signatures
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator, Mapping
     from pathlib import Path
 
-_OF_THE_SYSTEM: Final = frozenset({".ds_store", "thumbs.db", "desktop.ini"})
-"""Files that an operating system puts into a folder that someone looks into; lower case."""
 _STRANGE: Final = (LookupError, TypeError, ValueError, AttributeError, RecursionError)
 """What reading a changed audit may come to."""
 
@@ -179,16 +177,6 @@ def refuse_changed_since_signed(run: Path) -> None:
 def may_be_edited(file: str) -> bool:
     """Whether a person may save this file of a run until the first signature: the workbook, and no copy of an input."""
     return file.endswith(MAY_BE_EDITED) and "/" not in file
-
-
-def is_open(file: str) -> bool:
-    """Whether this is the lock that a spreadsheet program keeps beside a workbook that is open."""
-    return "/" not in file and (file.startswith("~$") or (file.startswith(".~lock.") and file.endswith("#")))
-
-
-def is_passing(file: str) -> bool:
-    """Whether a file is none of the run's, and there only because someone looks into the folder."""
-    return is_open(file) or file.rpartition("/")[2].lower() in _OF_THE_SYSTEM
 
 
 def _why_passing(file: str) -> str:

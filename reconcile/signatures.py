@@ -36,6 +36,8 @@ if TYPE_CHECKING:
 
 FORM: Final = 1
 PREPARER, REVIEWER = ROLES = ("preparer", "reviewer")
+_OF_THE_SYSTEM: Final = frozenset({".ds_store", "thumbs.db", "desktop.ini"})
+"""Files that an operating system puts into a folder that someone looks into; lower case."""
 MAY_BE_EDITED: Final = ".xlsx"
 """Ending of the files that an analyst may save until the first signature."""
 _HIDDEN: Final = frozenset({"Cc", "Cf", "Cs", "Co", "Cn", "Zl", "Zp"})
@@ -98,9 +100,23 @@ def written_name(text: str) -> str:
     return name
 
 
+def is_open(file: str) -> bool:
+    """Whether this is the lock that a spreadsheet program keeps beside a workbook that is open."""
+    return "/" not in file and (file.startswith("~$") or (file.startswith(".~lock.") and file.endswith("#")))
+
+
+def is_passing(file: str) -> bool:
+    """Whether a file is none of the run's, and there only because someone looks into the folder."""
+    return is_open(file) or file.rpartition("/")[2].lower() in _OF_THE_SYSTEM
+
+
 def files_hash(folder: Path) -> str:
-    """One fingerprint of every file of a run folder as it is now, the audit included, the signatures not."""
-    return hash_of_files((*outputs_in(folder), Named(AUDIT_FILE, sha256_of(folder / AUDIT_FILE), 0)))
+    """One fingerprint of every file of a run folder as it is now, the audit included, the signatures not.
+
+    What lies there only because someone looks into the folder is no file of the run, and may come and go.
+    """
+    files = [found for found in outputs_in(folder) if not is_passing(found.file)]
+    return hash_of_files((*files, Named(AUDIT_FILE, sha256_of(folder / AUDIT_FILE), 0)))
 
 
 def hash_of_files(files: Sequence[Named]) -> str:

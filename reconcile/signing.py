@@ -15,9 +15,9 @@ from reconcile.audit import SIGNATURES_FILE
 from reconcile.cli_support import say, show
 from reconcile.errors import RefusedError
 from reconcile.run_chain import check_chain
-from reconcile.run_check import check_run, is_open
+from reconcile.run_check import check_run
 from reconcile.run_lock import one_at_a_time
-from reconcile.signatures import Signature, files_hash, refuse_signing, write_signatures, written_name
+from reconcile.signatures import Signature, files_hash, is_open, refuse_signing, write_signatures, written_name
 
 if TYPE_CHECKING:
     from pathlib import Path

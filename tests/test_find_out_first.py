@@ -4,9 +4,11 @@ from __future__ import annotations
 
 from datetime import date
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import pytest
+from build import exports_of
+from cases_exceptions.plan import DRAW, Rows, back, event, story
 
 from reconcile.dispositions import Note
 from reconcile.exports import read_exports
@@ -84,3 +86,50 @@ def test_no_letter_asks_for_money_while_the_bursar_decides_about_a_draw_after_a_
     """Its family may be owed a draw: it hears nothing of the earlier one that failed before that is decided."""
     row(run, "00123461", "drawn after a stop")
     assert "00123461" not in set(run.tables["outreach"]["student_id"])
+
+
+def listed(rows: Rows, rules: Rules, *notes: Note) -> Any:
+    """The exceptions of a story by kind."""
+    held = exports_of(rows, bank_from=date(2026, 7, 1), bank_through=AS_OF)
+    return reconcile_exports(held, rules, AS_OF, notes=notes).tables["exceptions"].set_index("kind")
+
+
+def test_while_another_return_fits_no_draw_nothing_is_presented_again_before_the_bank_was_asked(rules: Rules) -> None:
+    """Three returns name one draw: one is its own, and what the others were for may be tries of the same draw."""
+    named = [back(day, f"X{at}", original_reference="D2") for at, day in enumerate(("2026-09-14", "2026-09-21", "2026-09-28"))]
+    action = listed(story(first=4, cleared_draws=named), rules).loc["failed draw", "action"]
+    assert "Ask the bank first what the other return of this student was for" in action
+    assert action.index("Ask the bank first") < action.index("Present 2,400.00 again")
+    alone = listed(story(first=4, cleared_draws=named[:1]), rules).loc["failed draw", "action"]
+    assert "Present 2,400.00 again" in alone
+    assert "Ask the bank first" not in alone
+
+
+def test_a_draw_refunded_and_then_returned_is_told(rules: Rules) -> None:
+    """The office gave it back, and so did the bank: 2,400.00 may be gone twice."""
+    refund = event("2026-11-13", "X1", outcome="refunded", original_reference="D4")
+    told = listed(story(first=4, cleared_draws=[refund, back("2026-11-16", "X2")]), rules).loc["return without a draw"]
+    assert "follows a refund of its draw on 2026-11-13" in told["what"]
+    assert "may have gone back twice" in told["what"]
+    assert (told["amount"], told["line"]) == (DRAW, "4")
+    tried = [back("2026-11-12", "X0"), event("2026-11-13", "D4"), event("2026-11-16", "X1", outcome="refunded", original_reference="D4")]
+    assert "return without a draw" not in listed(story(first=3, cleared_draws=tried), rules).index
+
+
+def test_a_part_that_came_back_is_not_asked_for_where_plan_and_bill_agree(rules: Rules) -> None:
+    """200.00 came back and 200.00 came in since: nobody is told to present it again."""
+    rows = story(
+        first=4, cleared_draws=[back("2026-11-13", "X1", cents=200_00, original_reference="D4"), event("2026-11-18", "D5", 200_00)]
+    )
+    action = listed(rows, rules).loc["draw for less", "action"]
+    assert "The plan is not short without the rest" in action
+    assert "may be presented" not in action
+
+
+def test_what_somebody_has_in_hand_says_so_before_its_advice(rules: Rules) -> None:
+    """A note changes no figure; who reads the advice is told to look first what was done since."""
+    rows = story(first=4, cleared_draws=[back("2026-11-13", "X1", original_reference="D4")])
+    id_ = listed(rows, rules).loc["failed draw", "exception_id"]
+    noted = listed(rows, rules, Note(id_, "waiting for the bank", "Presented again.", "Ana Novak", date(2026, 11, 17)))
+    action = noted.loc["failed draw", "action"]
+    assert action.startswith("Noted as waiting for the bank by Ana Novak on 2026-11-17: look first what was done since")

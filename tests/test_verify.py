@@ -486,3 +486,22 @@ def test_nesting_without_end_is_a_difference_and_no_fault(file: str, office: Pat
     code, said = verify(LAST)
     assert code in {1, 2}
     assert file in said
+
+
+def test_files_of_the_system_may_come_and_go_after_a_signature(office: Path, verify: Callable[..., tuple[int, str]]) -> None:
+    """One that lay there when the run was signed is gone, another has come: what was signed is as it was."""
+    run = office / "reports" / LAST
+    (run / ".DS_Store").write_bytes(b"x")
+    reconcile("sign-off", str(run), "--role", "preparer", "--name", "Ana Novak", "--on", "2026-10-02")
+    (run / ".DS_Store").unlink()
+    (run / "inputs" / "Thumbs.db").write_bytes(b"y")
+    code, said = verify(LAST)
+    assert (code, "DIFFERENCE" in said) == (0, False), said
+
+
+def test_a_close_for_scripts_alone_is_made_again_as_such(office: Path, verify: Callable[..., tuple[int, str]]) -> None:
+    """Without workbook, page and packet: what it keeps of its inputs is not taken for them."""
+    rules = ("--reports", str(office / "reports"), "--rules", str(office / "rules"), "--map", str(office / "office_map.toml"))
+    reconcile("close", str(office / "exports"), "--as-of", "2026-10-31", "--only", "csv", *rules)
+    code, said = verify("2026-10-31-close")
+    assert (code, "made again from the same inputs" in said) == (0, True), said

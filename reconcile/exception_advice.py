@@ -80,16 +80,17 @@ def proposal(on: Ground, row: int, *, again: bool = True, awaited: bool = True, 
 
 def stray_return(on: Ground, row: int) -> str:
     """What must be known first where another return of the student fits no draw; "" where there is none, or a person decides anyway."""
-    if row < 0 or on.plans["student_id"][row] not in on.stray or person_first(on, row):
+    if row < 0 or (on.plans["term"][row], on.plans["student_id"][row]) not in on.stray or person_first(on, row):
         return ""
     then = "until it has answered, draw nothing more, present nothing again and give nothing back"
     return f"{ASK_BANK_FIRST} what the other return of this student was for, which fits no draw (return without a draw): {then}."
 
 
 def conditional(condition: str, said: Sequence[str]) -> str:
-    """A proposal that holds only under a condition; "" where nothing is proposed."""
-    text = " ".join(said).removeprefix("Proposed: ")
-    return f"{condition} {text[0].lower()}{text[1:]}" if text else ""
+    """A proposal that holds only under a condition, after what must be asked first; "" where nothing is proposed."""
+    first, rest = (said[0], said[1:]) if said and said[0].startswith(ASK_BANK_FIRST) else ("", said)
+    text = " ".join(rest).removeprefix("Proposed: ")
+    return " ".join(part for part in (first, f"{condition} {text[0].lower()}{text[1:]}" if text else "") if part)
 
 
 def money_back(on: Ground, row: int, amount: int, safe: str) -> tuple[str, ...]:
@@ -274,20 +275,24 @@ def _give_back(on: Ground, row: int, advice: Advice) -> str:
 
 def when_safe(on: Ground, row: int) -> str:
     """When money may be given back: only after the last day of an ordinary return of the student's cleared bank draws."""
-    return safe_after(on.returnable[row], on.today, on.bank_ends)
+    return safe_after(int(on.returnable[row]), on.today, on.bank_read)
 
 
-def safe_after(returnable: int, today: int, bank_ends: int | None = None) -> str:
+def safe_after(returnable: int, today: int, bank_read: int) -> str:
     """The words for that day.
 
-    >>> safe_after(20000, 20001)
-    "only once the bank's files show that the draw has not come back"
-    >>> safe_after(20743, 20741)
+    In:      day numbers: the last day of an ordinary return (far in the past where no bank draw cleared), today, and the last day on which
+             the run has read what the bank says.
+
+    >>> safe_after(20743, 20741, 20741)
     'only after 2026-10-17, the last day on which the bank may return its draw in the ordinary way'
-    >>> safe_after(20000, 20050, 20010)
-    "only once the bank's files show that the draw has not come back (they reach 2024-10-14 and show no return of it)"
+    >>> safe_after(20743, 20750, 20748)
+    "only once the bank's files show that the draw has not come back (ordinary returns ended on 2026-10-17; read to 2026-10-22: none)"
+    >>> safe_after(20743, 20750, 20743)
+    "only once the bank's files show that the draw has not come back"
     """
     if returnable >= today:
         return f"only after {day_text(returnable)}, the last day on which the bank may return its draw in the ordinary way"
-    shown = f" (they reach {day_text(bank_ends)} and show no return of it)" if bank_ends is not None and bank_ends > returnable else ""
-    return f"only once the bank's files show that the draw has not come back{shown}"
+    known = 0 < returnable < bank_read
+    seen = f" (ordinary returns ended on {day_text(returnable)}; read to {day_text(bank_read)}: none)" if known else ""
+    return f"only once the bank's files show that the draw has not come back{seen}"

@@ -248,10 +248,16 @@ class Ground:
         return found
 
     @cached_property
-    def stray(self) -> frozenset[str]:
-        """Students with a return that undid nothing: whatever it was for may be among what their other exceptions speak of."""
+    def stray(self) -> frozenset[tuple[str, str]]:
+        """Terms and students with a return that hangs on no draw: what it was for may be what their other exceptions speak of."""
         which = (self.money["undid_nothing"] > 0) & (self.events["outcome"] == "returned") & ~self.at.matching.told
-        return frozenset(self.money["student_id"][at] for at in np.flatnonzero(which).tolist()) - {""}
+        which[self.at.matching.pairs["event"].to_numpy()] = False
+        return frozenset((self.money["term"][at], self.money["student_id"][at]) for at in np.flatnonzero(which).tolist())
+
+    @property
+    def bank_read(self) -> int:
+        """The last day on which this run has read what the bank says: that of its files, or today if they go beyond; -1 without files."""
+        return -1 if self.bank_ends is None else min(self.bank_ends, self.today)
 
     @cached_property
     def _by_row(self) -> dict[str, tuple[Ints, Ints]]:

@@ -160,7 +160,7 @@ def severity_of(fact: Fact, rules: Rules) -> str:
 def _row(id_: str, fact: Fact, stood: Stood, rules: Rules, as_of: date, working_day: WorkingDay) -> dict[str, Any]:
     rule = rules.exceptions.kinds[fact.kind]
     act_by = working_day(stood.first_seen, rule.act_by_days, fact.before)
-    decided, severity = stood.decided, severity_of(fact, rules)
+    decided, severity, closed = stood.decided, severity_of(fact, rules), stood.standing == CLOSED
     return {
         "exception_id": id_,
         "kind": fact.kind,
@@ -177,11 +177,7 @@ def _row(id_: str, fact: Fact, stood: Stood, rules: Rules, as_of: date, working_
             "" if fact.instead else rule.action,
             fact.advice,
             "" if severity == "information" else by_when(act_by, as_of),
-            before=(
-                said_to_be_fixed(decided, closed=stood.standing == CLOSED),
-                in_hand(decided, closed=stood.standing == CLOSED),
-                fact.lead,
-            ),
+            before=(said_to_be_fixed(decided, closed=closed), said_to_be_in_hand(decided, closed=closed), fact.lead),
         ),
         "act_by": act_by,
         "evidence": "; ".join(dict.fromkeys(fact.evidence)),
@@ -246,7 +242,7 @@ def said_to_be_fixed(decided: Decided, *, closed: bool) -> str:
     )
 
 
-def in_hand(decided: Decided, *, closed: bool) -> str:
+def said_to_be_in_hand(decided: Decided, *, closed: bool) -> str:
     """What an exception says that somebody has taken in hand; "" for others. What is advised does not know what was done since."""
     if closed or not decided.disposition:
         return ""

@@ -141,8 +141,7 @@ def _disagree(on: Ground) -> Iterator[Fact]:
 
 def _without_a_draw(on: Ground, told: set[tuple[str, str, int]]) -> Iterator[Fact]:
     """Returns, and refunds that no refund posting explains, as far as they undid nothing; disputed returns that no failed draw tells of."""
-    kind, events, money = "return without a draw", on.events, on.money
-    matching = on.at.matching
+    events, money, matching = on.events, on.money, on.at.matching
     paired = on.at.ledger.loc[on.at.ledger["how"].isin([REFUND, TAKEN_OFF]), "event"].to_numpy()
     known = on.at.owners.student != NOBODY
     explained = np.zeros(len(events), dtype=bool)
@@ -154,71 +153,81 @@ def _without_a_draw(on: Ground, told: set[tuple[str, str, int]]) -> Iterator[Fac
         amount = int(events["amount"][event] if disputed else matching.unplaced[event])
         if disputed and any(key[0] == student and key[2] == amount and plan in {"", key[1]} for key in told):
             continue
-        row = int(on.row_of_event[event])
         refund = events["outcome"][event] == "refunded"
-        code = on.code_words(events["method"][event], events["return_code"][event])
-        gaps = {
-            "who": who(student, plan),
-            "amount": amount,
-            "outcome": "was refunded" if refund else "came back",
-            "day": on.settled_text(event),
-            "code": "" if refund else f" ({code})",
-            "fits": _fits_words(on, event, amount, disputed=disputed),
-            "consequence": on.consequence(row),
-            "more": ""
-            if refund or disputed or not plan
-            else f"; if it belongs to a draw of this plan, the bill is {people_money(amount)} short",
-        }
-        yield Fact(
-            kind=kind,
-            term=money["term"][event],
-            student_id=student,
-            plan_id=plan,
-            line="",
-            amount=amount,
-            happened=int(events["settled_on"][event]),
-            what=sentence(kind, **gaps),
+        short = f"; if it belongs to a draw of this plan, the bill is {people_money(amount)} short"
+        row = int(on.row_of_event[event])
+        yield _undid_nothing(
+            on,
+            event,
+            amount,
+            code="" if refund else on.code_words(events["method"][event], events["return_code"][event]),
+            fits=_fits_words(on, event, amount, disputed=disputed),
+            more="" if refund or disputed or not plan else short,
             advice=(person_first(on, row),),
-            evidence=(events.at(event),),
-            about=on.event_about(event),
         )
 
 
 def _refunded_and_returned(on: Ground) -> Iterator[Fact]:
     """Returns that hang as a failed try on a draw which the office had refunded by then: the same money may have gone back twice."""
-    kind, pairs, settled = "return without a draw", on.at.matching.pairs, on.events["settled_on"]
-    by_role = {role: pairs[pairs["role"] == role] for role in ("refund", "failed")}
-    given = by_role["refund"]
+    pairs, settled = on.at.matching.pairs, on.events["settled_on"]
+    given, tries = (pairs[pairs["role"] == role] for role in ("refund", "failed"))
     given = given[(on.events["outcome"] == "refunded")[given["event"].to_numpy()]]
     first: dict[int, int] = {}
     for event, line in zip(given["event"].tolist(), given["line"].tolist(), strict=True):
-        first[line] = min(first.get(line, event), event, key=lambda at: (settled[at], on.events["reference"][at]))
-    for event, line in zip(by_role["failed"]["event"].tolist(), by_role["failed"]["line"].tolist(), strict=True):
-        if line not in first or settled[event] < settled[first[line]]:
-            continue
-        code = on.code_words(on.lines["method"][line], on.events["return_code"][event])
-        gaps = {
-            "who": who(on.money["student_id"][event], on.lines["plan_id"][line], on.lines["line"][line]),
-            "amount": int(on.events["amount"][event]),
-            "outcome": "came back",
-            "day": on.settled_text(event),
-            "code": f" ({code})",
-            "fits": f"follows a refund of its draw on {on.settled_text(first[line])}",
-            "consequence": on.consequence(int(on.row_of_line[line])),
-            "more": "; the same money may have gone back twice",
-        }
-        yield Fact(
-            kind=kind,
-            term=on.money["term"][event],
-            student_id=on.money["student_id"][event],
-            plan_id=on.lines["plan_id"][line],
-            line=on.lines["line"][line],
-            amount=int(on.events["amount"][event]),
-            happened=int(settled[event]),
-            what=sentence(kind, **gaps),
-            evidence=(on.events.at(event), on.events.at(first[line]), on.lines.at(line)),
-            about=on.event_about(event),
-        )
+        first[line] = min(first.get(line, event), event, key=lambda at: (settled[at], on.events["reference"][at], on.events.at(at)))
+    for event, line in tries.loc[tries["line"].isin(list(first)), ["event", "line"]].itertuples(index=False):
+        refund = first[line]
+        if settled[event] >= settled[refund]:
+            yield _undid_nothing(
+                on,
+                event,
+                int(on.events["amount"][event]),
+                code=on.code_words(on.lines["method"][line], on.events["return_code"][event]),
+                fits=f"follows a refund of its draw on {on.settled_text(refund)}",
+                more="; the same money may have gone back twice",
+                line=line,
+                beside=(on.events.at(refund), on.lines.at(line)),
+            )
+
+
+def _undid_nothing(
+    on: Ground,
+    event: int,
+    amount: int,
+    *,
+    code: str,
+    fits: str,
+    more: str,
+    advice: tuple[str, ...] = (),
+    line: int = NOBODY,
+    beside: tuple[str, ...] = (),
+) -> Fact:
+    """A fact about a return or refund that undid nothing; `line` is the draw that it follows, if one is known, `beside` more evidence."""
+    kind, events, money = "return without a draw", on.events, on.money
+    name = "" if line == NOBODY else on.lines["line"][line]
+    gaps = {
+        "who": who(money["student_id"][event], money["plan_id"][event], name),
+        "amount": amount,
+        "outcome": "was refunded" if events["outcome"][event] == "refunded" else "came back",
+        "day": on.settled_text(event),
+        "code": f" ({code})" if code else "",
+        "fits": fits,
+        "consequence": on.consequence(int(on.row_of_event[event])),
+        "more": more,
+    }
+    return Fact(
+        kind=kind,
+        term=money["term"][event],
+        student_id=money["student_id"][event],
+        plan_id=money["plan_id"][event],
+        line=name,
+        amount=amount,
+        happened=int(events["settled_on"][event]),
+        what=sentence(kind, **gaps),
+        advice=advice,
+        evidence=(events.at(event), *beside),
+        about=on.event_about(event),
+    )
 
 
 def _fits_words(on: Ground, event: int, amount: int, *, disputed: bool) -> str:

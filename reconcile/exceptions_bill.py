@@ -264,7 +264,7 @@ def _credit_fact(on: Ground, row: int, credit: int, over: int) -> Fact:
         advice=(
             "" if overdue else credit_clock(on, row),
             f"Aid behind it: {aid}." if aid else "No aid was disbursed since it arose.",
-            f"Give back {people_money(credit - over)}, {when_safe(on, row)}{_last_draw(on, row)}.",
+            f"Give back {people_money(credit - over)}, {when_safe(on, row)}.",
         ),
         lead=credit_clock(on, row) if overdue else "",
         overdue=overdue,
@@ -272,13 +272,6 @@ def _credit_fact(on: Ground, row: int, credit: int, over: int) -> Fact:
         evidence=(*_movements_evidence(on, row), *(on.lines.at(line) for line in on.mine("lines", row)[:1])),
         whole=True,
     )
-
-
-def _last_draw(on: Ground, row: int) -> str:
-    """Until when the last bank draw could be returned in the ordinary way, where that day is over; "" where no bank draw cleared."""
-    until = int(on.returnable[row])
-    over = np.iinfo(np.int64).min < until < on.today
-    return f" (the last one could be returned in the ordinary way until {day_text(until)})" if over else ""
 
 
 def _movements_evidence(on: Ground, row: int) -> tuple[str, ...]:

@@ -64,7 +64,7 @@ def _after_cancellation(on: Ground) -> Iterator[Fact]:
 def _may_go_back(on: Ground, line: int) -> str:
     """When money of a line may go back; "" for a card."""
     until = int(on.states["returnable_until"][line])
-    return safe_after(until, on.today, on.bank_ends) if on.lines["method"][line] == "bank" else ""
+    return safe_after(until, on.today, on.bank_read) if on.lines["method"][line] == "bank" else ""
 
 
 def _without_a_line(on: Ground, days: BankingDays) -> Iterator[Fact]:
@@ -91,7 +91,7 @@ def _without_a_line(on: Ground, days: BankingDays) -> Iterator[Fact]:
             words, first = words_of(on, late, amount), late.line
         settled = int(on.events["settled_on"][event])
         until = _returnable(on, event, days)
-        safe = safe_after(until, on.today, on.bank_ends) if until is not None else ""
+        safe = safe_after(until, on.today, on.bank_read) if until is not None else ""
         yield Fact(
             kind=kind,
             term=money["term"][event],

@@ -14,6 +14,7 @@ import os
 import pickle
 import sys
 import tempfile
+import traceback
 import warnings
 import weakref
 from concurrent.futures import ProcessPoolExecutor
@@ -72,7 +73,7 @@ def forked(work: Callable[[Given], Made], given: Sequence[Given], workers: int) 
     with tempfile.TemporaryDirectory(prefix="reconcile-") as place, warnings.catch_warnings():
         # Python warns that a copy of a process with threads may hang; the copies use none of ours, and arrow starts its own anew.
         warnings.simplefilter("ignore", DeprecationWarning)
-        in_memory = [os.memfd_create(f"reconcile-{number}") for number in range(len(given))] if hasattr(os, "memfd_create") else []
+        in_memory = _files_of_memory(len(given))
         _left = (work, given, in_memory)
         gc.freeze()
         try:
@@ -88,6 +89,19 @@ def forked(work: Callable[[Given], Made], given: Sequence[Given], workers: int) 
                 os.close(held)
 
 
+def _files_of_memory(count: int) -> list[int]:
+    """Numbers of so many files that are in memory alone; none where the system has no such files."""
+    made: list[int] = []
+    try:
+        for number in range(count):
+            made.append(os.memfd_create(f"reconcile-{number}"))  # noqa: PERF401 (what was made is closed if the next cannot be)
+    except (AttributeError, OSError):
+        for held in made:
+            os.close(held)
+        return []
+    return made
+
+
 class Begun:
     """Work that a copy of this process does while this one goes on; where processes cannot be copied it is done at once."""
 
@@ -98,7 +112,7 @@ class Begun:
             self._ended = True
             return
         self._told, tells = get_context("fork").Pipe(duplex=False)
-        self._process = get_context("fork").Process(target=_told, args=(work, tells))
+        self._process = get_context("fork").Process(target=_do_and_tell, args=(work, tells))
         with warnings.catch_warnings():
             warnings.simplefilter("ignore", DeprecationWarning)  # as above
             self._process.start()
@@ -128,14 +142,24 @@ class Begun:
             raise error
 
 
-def _told(work: Callable[[], None], tells: Connection) -> None:
+def _do_and_tell(work: Callable[[], None], tells: Connection) -> None:
     """In a copied process: do the work, and tell how it ended."""
     try:
         work()
     except Exception as error:  # noqa: BLE001 (whatever it is, it is raised where the work was begun)
-        tells.send(error)
+        tells.send(_sendable(error))
     else:
         tells.send(None)
+
+
+def _sendable(error: Exception) -> Exception:
+    """The error with where it happened as a note; in words alone where it cannot be sent as it is."""
+    error.add_note("".join(traceback.format_exception(error)))
+    try:
+        pickle.loads(pickle.dumps(error))  # noqa: S301 (our own, from a moment ago)
+    except Exception:  # noqa: BLE001 (an error may be made of anything)
+        return RuntimeError(f"{type(error).__name__}: {error}\n{error.__notes__[-1]}")
+    return error
 
 
 def _ended_from_outside() -> RefusedError:

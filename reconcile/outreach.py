@@ -152,10 +152,10 @@ def _is_owed(row: Row, run: _Run) -> bool:
     plan = run.of_plan.get((row["term"], row["student_id"]))
     if plan is not None and plan["variance"] >= -run.rules.plans.plan_tolerance and not plan["again"]:
         return False
-    if row["kind"] != FAILED:
-        return True
     if any(words in row["action"] for words in FIRST):
         return False
+    if row["kind"] != FAILED:
+        return True
     line = run.line(row)
     method, code = line.get("method", ""), line.get("return_code", "")
     found = run.rules.returns.code(method, code) or run.rules.returns.code("", code)

@@ -140,8 +140,7 @@ def _in_one_window(scope: Ints, asked: Ints, opens: Ints, ends: Ints, ev_scope: 
     ev_keys = ev_scope * LARGEST_KEYED + ev_cents
     order = np.argsort(ev_keys)  # what is asked for in order is found without jumping through the whole table
     ev_keys, ev_day = ev_keys[order], ev_day[order]
-    group = np.searchsorted(known, ev_keys)
-    real = (group < len(known)) & (known[np.minimum(group, len(known) - 1)] == ev_keys)
+    group, real = _place(known, ev_keys)
     line_group = np.searchsorted(known, keys)
     open_key, end_key = (line_group << DAY_BITS) + opens, (line_group << DAY_BITS) + ends
     by_open = np.argsort(open_key, kind="stable")
@@ -161,9 +160,16 @@ def _fee_meets_amount(student: Ints, asked: Ints, fee_in: Bools, at: Ints) -> In
     if not fee_in.any():
         return np.zeros(0, dtype=np.int64)
     keys = student * LARGEST_KEYED + asked
-    without, with_fee = np.sort(keys[~fee_in]), keys[fee_in]
-    place = np.minimum(np.searchsorted(without, with_fee), max(len(without) - 1, 0))
-    return np.asarray(at[fee_in][without[place] == with_fee] if len(without) else at[:0], dtype=np.int64)
+    _, meets = _place(np.sort(keys[~fee_in]), keys[fee_in])
+    return np.asarray(at[fee_in][meets], dtype=np.int64)
+
+
+def _place(known: Ints, asked: Ints) -> tuple[Ints, Bools]:
+    """Where each number stands, or would stand, among known ones in order; and whether it is one of them."""
+    place = np.searchsorted(known, asked)
+    there = place < len(known)
+    there[there] = known[place[there]] == asked[there]
+    return place, there
 
 
 def _named_as_found(lines: pd.DataFrame, events: pd.DataFrame, owners: Owners, line_at: Ints) -> Ints:

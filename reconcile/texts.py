@@ -36,8 +36,7 @@ def arrow_text(texts: pd.Series | pd.Index | pd.api.extensions.ExtensionArray) -
 def objects(texts: pd.Series) -> NDArray[np.object_]:
     """The texts as Python strings, each different one made once."""
     different = arrow_text(texts).dictionary_encode()
-    names = np.array([*different.dictionary.to_pylist(), None], dtype=object)
-    return np.asarray(names[:-1].take(different.indices.to_numpy()))
+    return np.asarray(np.array(different.dictionary.to_pylist(), dtype=object)[different.indices.to_numpy()])
 
 
 def text_series(array: pa.Array, index: pd.Index | None = None) -> pd.Series:

@@ -208,6 +208,21 @@ def test_the_benchmark_has_its_place() -> None:
     assert TEXT["DEVELOPERS.md"].count("<!-- bench:") == 2
 
 
+def test_what_is_said_of_the_benchmark_stands_in_its_table() -> None:
+    """Seconds and gigabytes of two sizes, told in a sentence below the table, are its figures."""
+    told = (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8")
+    sentence = " ".join(told.split("### When one machine is not enough")[1].split("\n\n")[1].split())
+    for students, pattern in (
+        ("100,000", r"a hundred thousand students \([^)]*\) took ([0-9.]+) seconds and ([0-9.]+) GB above"),
+        ("1,000,000", r"a million \([^)]*\) ([0-9.]+) seconds and ([0-9.]+) GB"),
+    ):
+        wall, peak = re.search(rf"\| {students} \| [0-9,]+ \| reconcile daily \| ([0-9.]+) \|.*\| ([0-9,]+) \| [0-9,]+ \|", told).groups()  # type: ignore[union-attr]
+        said = re.search(pattern, sentence)
+        assert said is not None, sentence
+        assert float(said[1]) == pytest.approx(float(wall), abs=0.5)
+        assert float(said[2]) == pytest.approx(int(peak.replace(",", "")) / 1000, abs=0.05)
+
+
 def test_the_changelog_begins_with_the_version_of_the_package() -> None:
     """The newest section is that of the version that `reconcile --version` says."""
     from reconcile import __version__

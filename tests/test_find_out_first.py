@@ -131,5 +131,21 @@ def test_what_somebody_has_in_hand_says_so_before_its_advice(rules: Rules) -> No
     rows = story(first=4, cleared_draws=[back("2026-11-13", "X1", original_reference="D4")])
     id_ = listed(rows, rules).loc["failed draw", "exception_id"]
     noted = listed(rows, rules, Note(id_, "waiting for the bank", "Presented again.", "Ana Novak", date(2026, 11, 17)))
+    assert (noted.loc["failed draw", "amount"], noted.loc["failed draw", "what"]) == (DRAW, listed(rows, rules).loc["failed draw", "what"])
     action = noted.loc["failed draw", "action"]
     assert action.startswith("Noted as waiting for the bank by Ana Novak on 2026-11-17: look first what was done since")
+
+
+def test_a_return_of_more_than_its_draw_is_asked_about_once(rules: Rules) -> None:
+    """What is left over of it is that same return, and no other one."""
+    rows = story(first=4, cleared_draws=[back("2026-11-13", "X1", cents=DRAW + 100_00, original_reference="D4")])
+    action = listed(rows, rules).loc["failed draw", "action"]
+    assert action.count("Ask the bank first") == 1
+    assert "the return was of 100.00 more than was left of the draw" in action
+
+
+def test_the_bank_is_quoted_to_the_day_that_was_read(run: Result) -> None:
+    """The bank's files reach 24 November; a run as of the 20th has set aside what they say of later days."""
+    credit = row(run, "00123454", "credit balance")
+    assert "(ordinary returns ended on 2026-10-16; read to 2026-11-20: none)" in credit["action"]
+    assert "2026-11-24" not in credit["action"]

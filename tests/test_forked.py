@@ -20,6 +20,12 @@ if TYPE_CHECKING:
 pytestmark = pytest.mark.skipif(not sys.platform.startswith("linux"), reason="processes are copied on Linux only")
 
 
+def daily(office: Path) -> list[str]:
+    """The command line of a daily run of an office."""
+    places = ("--reports", str(office / "reports"), "--rules", str(office / "rules"))
+    return ["daily", str(office / "exports"), "--as-of", "2026-09-14", *places]
+
+
 def doubled(number: int) -> int:
     return 2 * number
 
@@ -57,17 +63,7 @@ def test_a_run_whose_process_is_ended_leaves_nothing(tmp_path: Path, monkeypatch
     monkeypatch.setattr(run_command, "how_many_parts", lambda _exports: 2)
     monkeypatch.setattr(run, "cut_by_student", lambda exports, *_: [exports, exports])
     monkeypatch.setattr(at_once, "processors", lambda: 2)
-    line = [
-        "daily",
-        str(office / "exports"),
-        "--as-of",
-        "2026-09-14",
-        "--reports",
-        str(office / "reports"),
-        "--rules",
-        str(office / "rules"),
-    ]
-    assert cli.run(line) == 2
+    assert cli.run(daily(office)) == 2
     assert "ended from outside" in capsys.readouterr().err
     assert not (office / "reports").exists()
 
@@ -89,6 +85,25 @@ def test_what_is_begun_ends_as_it_would_have_here(monkeypatch: pytest.MonkeyPatc
             forked.Begun(refused).end()
 
 
+class UnsendableError(Exception):
+    """An error that cannot be made again from its words."""
+
+    def __init__(self, what: str, *, row: int) -> None:
+        super().__init__(what)
+        self.row = row
+
+
+def failed() -> None:
+    raise UnsendableError("amount is a float", row=7)
+
+
+def test_an_error_that_cannot_be_sent_comes_back_in_words(monkeypatch: pytest.MonkeyPatch) -> None:
+    """With its kind, its words and where it happened: whoever mends the fault needs them."""
+    monkeypatch.setattr(forked, "processors", lambda: 2)
+    with pytest.raises(RuntimeError, match=r"UnsendableError: amount is a float(?s:.*)in failed"):
+        forked.Begun(failed).end()
+
+
 def test_what_is_begun_and_ended_from_outside_is_a_refusal(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(forked, "processors", lambda: 2)
     work = forked.Begun(lambda: os.kill(os.getpid(), signal.SIGKILL))
@@ -106,16 +121,6 @@ def test_a_table_not_as_declared_stops_the_run_before_a_report(tmp_path: Path, m
     monkeypatch.setattr(exports, "check_typed", faulty)
     for processors in (1, 2):
         monkeypatch.setattr(forked, "processors", lambda count=processors: count)
-        line = [
-            "daily",
-            str(office / "exports"),
-            "--as-of",
-            "2026-09-14",
-            "--reports",
-            str(office / "reports"),
-            "--rules",
-            str(office / "rules"),
-        ]
-        assert cli.run(line) == 4
+        assert cli.run(daily(office)) == 4
         assert "ValueError" in capsys.readouterr().err
         assert not list((office / "reports").glob("2026*"))

@@ -6,32 +6,19 @@ student's draws are equal and their windows overlap (`make_ambiguous`). Told are
 
 from __future__ import annotations
 
-import argparse
 import shutil
 import statistics
 import subprocess
 import sys
-import tempfile
-from pathlib import Path
+from typing import TYPE_CHECKING
 
-from run import AS_OF, HERE, ROOT, bench_rules, run_once, write_between_marks
+from run import AS_OF, HERE, bench_rules, run_once, say_and_write
+
+if TYPE_CHECKING:
+    from pathlib import Path
 
 BEGIN, END = "<!-- bench-ambiguous:begin -->", "<!-- bench-ambiguous:end -->"
 WEEKLY = "draw_dates = [2026-10-12, 2026-10-19, 2026-10-26, 2026-11-02, 2026-11-09]"
-
-
-def main() -> None:
-    """Measure, print the sentence, and write it if asked."""
-    asked = argparse.ArgumentParser(description="Measure what ambiguous draws cost beside plain ones.")
-    asked.add_argument("--students", type=int, default=100_000)
-    asked.add_argument("--runs", type=int, default=5, help="turns; the median is told")
-    asked.add_argument("--write", action="store_true", help="also write the sentence into DEVELOPERS.md")
-    options = asked.parse_args()
-    with tempfile.TemporaryDirectory() as place:
-        told = measure(options.students, options.runs, Path(place))
-    sys.stdout.write(told)
-    if options.write:
-        write_between_marks(ROOT / "DEVELOPERS.md", told, BEGIN, END)
 
 
 def measure(students: int, runs: int, place: Path) -> str:
@@ -63,4 +50,4 @@ def weekly(terms: Path) -> None:
 
 
 if __name__ == "__main__":
-    main()
+    say_and_write("Measure what ambiguous draws cost beside plain ones.", ("students", 100_000), measure, (BEGIN, END))

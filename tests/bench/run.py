@@ -23,7 +23,10 @@ import sys
 import tempfile
 import time
 from pathlib import Path
-from typing import NamedTuple
+from typing import TYPE_CHECKING, NamedTuple
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
 
 HERE = Path(__file__).parent
 ROOT = HERE.parents[1]
@@ -150,6 +153,23 @@ def machine() -> str:
     versions = ", ".join(f"{name} {importlib.metadata.version(name)}" for name in LIBRARIES)
     named = model[1] if model else platform.machine()
     return f"{named}, {os.cpu_count()} cores, {gigabytes:.0f} GB; Python {platform.python_version()}, {versions}."
+
+
+def say_and_write(what: str, size: tuple[str, int], measure: Callable[[int, int, Path], str], marks: tuple[str, str]) -> None:
+    """A measurement of one size as a command: measure, print what it tells, and write it between its marks if asked.
+
+    In:      `size`: what is counted, and how many if the command line does not say; `measure` of the size, the turns and an empty folder.
+    """
+    asked = argparse.ArgumentParser(description=what)
+    asked.add_argument(f"--{size[0]}", dest="size", type=int, default=size[1])
+    asked.add_argument("--runs", type=int, default=5, help="turns; the median is told")
+    asked.add_argument("--write", action="store_true", help="also write what is told into DEVELOPERS.md")
+    options = asked.parse_args()
+    with tempfile.TemporaryDirectory() as place:
+        told = measure(options.size, options.runs, Path(place))
+    sys.stdout.write(told)
+    if options.write:
+        write_between_marks(ROOT / "DEVELOPERS.md", told, *marks)
 
 
 def write_between_marks(path: Path, told: str, begin: str = BEGIN, end: str = END) -> None:

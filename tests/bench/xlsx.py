@@ -7,42 +7,26 @@ which holds on a busy machine, and their ratio; both tables are held equal. With
 
 from __future__ import annotations
 
-import argparse
 import gc
 import random
 import statistics
-import sys
-import tempfile
 import time
 from datetime import datetime, timedelta
-from pathlib import Path
+from typing import TYPE_CHECKING
 from unittest import mock
 
 import xlsxwriter  # type: ignore[import-untyped]
+from run import say_and_write
 
 from reconcile import xlsx_files
 from reconcile.raw import RawTable, heading_key
 
-ROOT = Path(__file__).parents[2]
+if TYPE_CHECKING:
+    from pathlib import Path
+
 BEGIN, END = "<!-- bench-xlsx:begin -->", "<!-- bench-xlsx:end -->"
 HEADINGS = ("draw_id", "plan_id", "student_id", "term", "draw_date", "amount", "method", "status", "trace")
 BILLED = datetime(2026, 8, 10)  # noqa: DTZ001 (cells have no zone)
-
-
-def main() -> None:
-    """Make the workbook, measure, print the line, and write it if asked."""
-    asked = argparse.ArgumentParser(description="Measure the two ways in which a workbook is read.")
-    asked.add_argument("--rows", type=int, default=100_000)
-    asked.add_argument("--runs", type=int, default=5, help="turns; the median is told")
-    asked.add_argument("--write", action="store_true", help="also write the line into DEVELOPERS.md")
-    options = asked.parse_args()
-    with tempfile.TemporaryDirectory() as place:
-        told = measure(make(Path(place) / "draws.xlsx", options.rows), options.rows, options.runs)
-    sys.stdout.write(told)
-    if options.write:
-        path = ROOT / "DEVELOPERS.md"
-        before, _, rest = path.read_text(encoding="utf-8").partition(BEGIN)
-        path.write_text(f"{before}{BEGIN}\n{told}{END}{rest.partition(END)[2]}", encoding="utf-8", newline="\n")
 
 
 def make(path: Path, rows: int) -> Path:
@@ -64,8 +48,9 @@ def make(path: Path, rows: int) -> Path:
     return path
 
 
-def measure(path: Path, rows: int, runs: int) -> str:
+def measure(rows: int, runs: int, place: Path) -> str:
     """One line of result."""
+    path = make(place / "draws.xlsx", rows)
     fast: list[float] = []
     exact: list[float] = []
     for _ in range(runs):
@@ -93,4 +78,4 @@ def read(path: Path, took: list[float]) -> RawTable:
 
 
 if __name__ == "__main__":
-    main()
+    say_and_write("Measure the two ways in which a workbook is read.", ("rows", 100_000), measure, (BEGIN, END))

@@ -16,7 +16,7 @@ from reconcile.notices import earliest_new_draw, in_time, last_day
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from reconcile.exception_facts import Ground
+    from reconcile.exception_ground import Ground
     from reconcile.proposals import Advice
 
 ONE_OR_THE_OTHER = "one or the other"

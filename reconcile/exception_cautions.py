@@ -9,13 +9,14 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from reconcile.exception_facts import Columns, day_text, listed
+from reconcile.exception_facts import day_text, listed
+from reconcile.exception_ground import Columns
 from reconcile.money import people_money
 from reconcile.notices import aid_credit_due
 from reconcile.schedule import MOST_INSTALLMENTS
 
 if TYPE_CHECKING:
-    from reconcile.exception_facts import Ground
+    from reconcile.exception_ground import Ground
     from reconcile.proposals import Advice
 
 

@@ -14,7 +14,7 @@ import pandas as pd
 
 from reconcile.common_causes import run_lines
 from reconcile.exception_advice import AGREE, NOTICE, ONE_OR_THE_OTHER
-from reconcile.exception_facts import Fact, Ground
+from reconcile.exception_ground import Ground
 from reconcile.exception_kinds import BY_NAME, GROUPS
 from reconcile.exceptions_bank import undecided_money
 from reconcile.exceptions_bill import bill_and_plan
@@ -31,6 +31,7 @@ if TYPE_CHECKING:
 
     from reconcile.banking_days import BankingDays
     from reconcile.dispositions import Note
+    from reconcile.exception_facts import Fact
     from reconcile.exceptions_close import Since
     from reconcile.exports import Exports
     from reconcile.policy import Rules

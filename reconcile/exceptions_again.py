@@ -20,7 +20,8 @@ from reconcile.money import people_money
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
-    from reconcile.exception_facts import Fact, Ground, Try
+    from reconcile.exception_facts import Fact
+    from reconcile.exception_ground import Ground, Try
     from reconcile.policy_models import ReturnCode
 
 KIND = "presented too often"

@@ -16,7 +16,7 @@ from reconcile.money import people_money
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator
 
-    from reconcile.exception_facts import Ground
+    from reconcile.exception_ground import Ground
 
 OUTCOME_WORDS = {"cleared": "cleared", "returned": "returned", "refunded": "refunded"}
 

@@ -24,7 +24,7 @@ if TYPE_CHECKING:
     import pandas as pd
 
     from reconcile.events import Bools, Ints
-    from reconcile.exception_facts import Ground
+    from reconcile.exception_ground import Ground
 
 CAUSE_WORDS: dict[str, tuple[str, str]] = {
     "set_off_the_bill": ("it was set {x} above the bill as of {base}", "it was set {x} below the bill as of {base}"),

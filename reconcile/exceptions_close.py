@@ -20,7 +20,7 @@ if TYPE_CHECKING:
 
     from reconcile.closing_lines import PreviousClose
     from reconcile.events import Bools, Ints
-    from reconcile.exception_facts import Ground
+    from reconcile.exception_ground import Ground
     from reconcile.worked import Worked
 
 

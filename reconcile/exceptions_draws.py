@@ -18,7 +18,8 @@ if TYPE_CHECKING:
     from collections.abc import Iterator
 
     from reconcile.events import Bools, Ints
-    from reconcile.exception_facts import Fact, Ground, Try
+    from reconcile.exception_facts import Fact
+    from reconcile.exception_ground import Ground, Try
 
 
 NOT_SHORT = "The plan is not short without the rest: present nothing again for it, and draw nothing more."

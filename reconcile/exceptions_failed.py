@@ -20,7 +20,8 @@ from reconcile.probable_payments import ask_about_payment, paid_outside, payment
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
-    from reconcile.exception_facts import Fact, Ground, Try
+    from reconcile.exception_facts import Fact
+    from reconcile.exception_ground import Ground, Try
 
 THEN_THE_FAMILY = "Contact the family once that is known."
 THEN_THE_BURSAR = "Contact the family only once the bursar has decided."

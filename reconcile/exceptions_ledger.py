@@ -20,7 +20,7 @@ if TYPE_CHECKING:
 
     from reconcile.banking_days import BankingDays
     from reconcile.events import Ints
-    from reconcile.exception_facts import Ground
+    from reconcile.exception_ground import Ground
 
 
 def systems_apart(on: Ground, days: BankingDays) -> Iterator[Fact]:

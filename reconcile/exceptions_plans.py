@@ -22,7 +22,7 @@ if TYPE_CHECKING:
     from collections.abc import Iterator
 
     from reconcile.events import Bools, Ints
-    from reconcile.exception_facts import Ground
+    from reconcile.exception_ground import Ground
     from reconcile.policy_models import Term, Tier
 
 OPEN_STATES = ("pending", "in transit", "failed", "not seen")

@@ -16,7 +16,7 @@ from reconcile.exception_facts import day_text
 if TYPE_CHECKING:
     from collections.abc import Iterable
 
-    from reconcile.exception_facts import Ground
+    from reconcile.exception_ground import Ground
     from reconcile.policy_models import ReturnCode
 
 LONG = 60

@@ -19,7 +19,7 @@ if TYPE_CHECKING:
     from collections.abc import Iterator
 
     from reconcile.events import Ints
-    from reconcile.exception_facts import Ground
+    from reconcile.exception_ground import Ground
 
 WHOLE_PERCENT = 10_000
 

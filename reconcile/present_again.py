@@ -14,7 +14,7 @@ from reconcile.exception_facts import DECIDES_FIRST, day_text
 from reconcile.money import people_money
 
 if TYPE_CHECKING:
-    from reconcile.exception_facts import Ground, Try
+    from reconcile.exception_ground import Ground, Try
     from reconcile.policy_models import ReturnCode
     from reconcile.proposals import Advice
 

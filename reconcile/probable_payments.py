@@ -15,7 +15,7 @@ from reconcile.ledger import ANOTHER_KIND
 from reconcile.money import people_money
 
 if TYPE_CHECKING:
-    from reconcile.exception_facts import Ground
+    from reconcile.exception_ground import Ground
 
 
 def probable_payments(on: Ground) -> dict[int, int]:

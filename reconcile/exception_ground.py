@@ -1,0 +1,346 @@
+"""The ground on which the facts of the exception list are found: what a run worked out, as plain columns, with lookups between its tables.
+
+Facts are found by whole columns at once; what a sentence needs of a single line, event or student is looked up here, row by row, and only
+for what is told.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import cached_property
+from typing import TYPE_CHECKING, Any, NamedTuple
+
+import numpy as np
+
+from reconcile.events import NOBODY, day_numbers
+from reconcile.exception_facts import Fact, day_text, who
+from reconcile.find_out_first import in_doubt
+from reconcile.ledger import POSTED
+from reconcile.money import people_money
+from reconcile.plans import may_still_come
+from reconcile.proposals import Advice
+from reconcile.student_case import line_number
+from reconcile.texts import objects
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable, Sequence
+
+    import pandas as pd
+
+    from reconcile.banking_days import BankingDays
+    from reconcile.events import Bools, Ints
+    from reconcile.exports import Exports
+    from reconcile.policy import Rules
+    from reconcile.worked import Worked
+
+NO_ADVICE = Advice()
+
+
+class Columns(dict[str, Any]):
+    """A table's columns as plain arrays, made when first asked for: text as objects, dates as day numbers, cents as they are.
+
+    A dictionary that fills itself, since the sentences of a large list ask for a cell millions of times.
+    """
+
+    def __init__(self, table: pd.DataFrame) -> None:
+        super().__init__()
+        self._table = table
+
+    def __missing__(self, name: str) -> Any:  # noqa: ANN401 (text, numbers or day numbers, as the column is)
+        """The column as an array."""
+        column = self._table[name]
+        dtype = str(column.dtype)
+        dated = dtype.startswith("datetime")
+        self[name] = day_numbers(column) if dated else objects(column) if dtype == "str" else column.to_numpy()
+        return self[name]
+
+    def __len__(self) -> int:
+        """How many rows the table has, not how many columns were asked for so far."""
+        return len(self._table)
+
+    def at(self, row: int) -> str:
+        """The row's evidence: file:sheet:row."""
+        return f"{self['file'][row]}:{self['sheet'][row]}:{self['row'][row]}"
+
+
+class Try(NamedTuple):
+    """One event on a line."""
+
+    event: int
+    settled: int
+    cents: int
+    role: str
+
+
+@dataclass(frozen=True)
+class Ground:
+    """What all kinds look at: the worked tables as columns, the day, and lookups from line, event and student to each other."""
+
+    at: Worked
+    rules: Rules
+    has_postings: bool
+    bank_ends: int | None
+    """Last day that the bank's files speak of."""
+    blocked: frozenset[tuple[str, str]]
+    fee_terms: frozenset[str]
+    """Terms in which the schedules of the whole run have fee lines."""
+    today: int
+    lines: Columns
+    events: Columns
+    money: Columns
+    postings: Columns
+    charges: Columns
+    aid: Columns
+    plans: Columns
+    states: Columns
+    row_of_line: Ints
+    """Position of each line's student and term in the table of plans."""
+    row_of_event: Ints
+    """The same for each event; -1 where no plan of the student ran."""
+
+    @classmethod
+    def of(cls, at: Worked, exports: Exports, rules: Rules, fee_terms: frozenset[str]) -> Ground:
+        """The ground of a run."""
+        return cls(
+            at=at,
+            rules=rules,
+            has_postings=exports.has_postings,
+            bank_ends=int(np.datetime64(exports.span.last, "D").astype("int64")) if exports.span else None,
+            blocked=exports.blocked,
+            fee_terms=fee_terms,
+            today=int(np.datetime64(at.as_of, "D").astype("int64")),
+            lines=Columns(at.lines),
+            events=Columns(at.events),
+            money=Columns(at.money),
+            postings=Columns(at.postings),
+            charges=Columns(at.charges),
+            aid=Columns(at.aid),
+            plans=Columns(at.plans.table),
+            states=Columns(at.states),
+            row_of_line=at.keys.lookup(at.lines),
+            row_of_event=at.keys.lookup(at.money),
+        )
+
+    @cached_property
+    def _read(self) -> dict[int, Columns]:
+        return {}
+
+    def columns(self, table: pd.DataFrame) -> Columns:
+        """Another table's columns as plain arrays, made once: to read many of its rows one by one."""
+        if id(table) not in self._read:
+            self._read[id(table)] = Columns(table)
+        return self._read[id(table)]
+
+    @cached_property
+    def notice_by(self) -> dict[tuple[str, str], int]:
+        """Last day for notice of a changed draw, by term and student, where one is proposed."""
+        day = self.plans["notice_by"]
+        at = np.flatnonzero(day > 0)
+        return {(self.plans["term"][row], self.plans["student_id"][row]): int(day[row]) for row in at.tolist()}
+
+    @cached_property
+    def billed(self) -> dict[str, bool]:
+        """Whether each term's bills are out."""
+        return {term.code: term.billed_on <= self.at.as_of for term in self.rules.terms}
+
+    @cached_property
+    def held(self) -> Ints:
+        """Pending cents of stopped plans, by row of plans."""
+        pending = (self.lines["state"] == "pending") & self.lines["stopped"]
+        return self.at.keys.sum(self.row_of_line[pending], self.lines["amount"][pending])
+
+    @cached_property
+    def balance_now(self) -> Ints:
+        """What each student with a plan owes today, by row of plans."""
+        return self.at.keys.sum(self.at.keys.lookup(self.at.students), self.at.students["balance_now"].to_numpy())
+
+    @cached_property
+    def stopped_lines(self) -> frozenset[tuple[str, str]]:
+        """Plan and line of every pending line under a stop."""
+        which = np.flatnonzero((self.lines["state"] == "pending") & self.lines["stopped"])
+        return frozenset((self.lines["plan_id"][at], self.lines["line"][at]) for at in which)
+
+    @cached_property
+    def returnable(self) -> Ints:
+        """The last day on which a cleared bank draw may come back in the ordinary way, the latest by row of plans."""
+        last = np.full(len(self.at.keys), np.iinfo(np.int64).min, dtype=np.int64)
+        np.maximum.at(last, self.row_of_line, self.states["returnable_until"])
+        return last
+
+    @cached_property
+    def posted_events(self) -> Bools:
+        """Whether each event stands on the student ledger as a plan draw."""
+        found = np.zeros(len(self.events), dtype=bool)
+        found[self.at.ledger.loc[self.at.ledger["how"] == POSTED, "event"].to_numpy()] = True
+        return found
+
+    @cached_property
+    def stray(self) -> frozenset[tuple[str, str]]:
+        """Terms and students with a return that hangs on no draw: what it was for may be what their other exceptions speak of."""
+        which = (self.money["undid_nothing"] > 0) & (self.events["outcome"] == "returned") & ~self.at.matching.told
+        which[self.at.matching.pairs["event"].to_numpy()] = False
+        return frozenset((self.money["term"][at], self.money["student_id"][at]) for at in np.flatnonzero(which).tolist())
+
+    @property
+    def bank_read(self) -> int:
+        """The last day on which this run has read what the bank says: that of its files, or today if they go beyond; -1 without files."""
+        return -1 if self.bank_ends is None else min(self.bank_ends, self.today)
+
+    @cached_property
+    def _by_row(self) -> dict[str, tuple[Ints, Ints]]:
+        return {}
+
+    @cached_property
+    def _mine(self) -> dict[tuple[str, int], Sequence[int]]:
+        return {}
+
+    def mine(self, name: str, row: int) -> Sequence[int]:
+        """Positions of a table's rows that belong to a row of plans: `lines`, `charges`, `aid`, `credit_rows` or `money`."""
+        known = self._mine.get((name, row))
+        if known is not None:
+            return known
+        if name not in self._by_row:
+            of = self.row_of_line if name == "lines" else self.at.keys.lookup(getattr(self.at, name))
+            order = np.argsort(of, kind="stable")
+            self._by_row[name] = (order, np.searchsorted(of[order], np.arange(len(self.at.keys) + 1)))
+        order, starts = self._by_row[name]
+        found: list[int] = order[starts[row] : starts[row + 1]].tolist()
+        self._mine[name, row] = sorted(found, key=self.line_order) if name == "lines" else found
+        return self._mine[name, row]
+
+    def line_order(self, line: int) -> tuple[int, str, tuple[int, int, str]]:
+        """Draw date, plan, line as a number: an order that does not depend on the order of rows."""
+        return int(self.lines["draw_date"][line]), str(self.lines["plan_id"][line]), line_number(self.lines["line"][line])
+
+    @cached_property
+    def told_events(self) -> list[int]:
+        """Positions of the dishonored or contested returns; kept, since every failed line asks."""
+        return [int(at) for at in np.flatnonzero(self.at.matching.told)]
+
+    @cached_property
+    def _pairs(self) -> Columns:
+        return Columns(self.at.matching.pairs)
+
+    @cached_property
+    def _pair_order(self) -> tuple[Ints, Ints]:
+        line = self.at.matching.pairs["line"].to_numpy()
+        order = np.argsort(line, kind="stable")
+        return order, np.searchsorted(line[order], np.arange(len(self.lines) + 1))
+
+    def tries(self, line: int) -> list[Try]:
+        """All events on a line, oldest first."""
+        order, starts = self._pair_order
+        pairs, settled = self._pairs, self.events["settled_on"]
+        found = [
+            Try(int(pairs["event"][at]), int(settled[pairs["event"][at]]), int(pairs["cents"][at]), pairs["role"][at])
+            for at in order[starts[line] : starts[line + 1]].tolist()
+        ]
+        return sorted(found, key=lambda t: (t.settled, self.events["reference"][t.event], t.role, self.events.at(t.event)))
+
+    def first_settled(self, line: int, tries: Iterable[Try]) -> int:
+        """The day on which the line's money was first taken, from which its code's days count (`plans.first_settled`)."""
+        expected = int(self.lines["expected_on"][line])
+        tried = [(t.settled, t.role) for t in tries if t.role in {"attempt", "failed"}]
+        first, role = min(tried, default=(expected, "attempt"))
+        return min(first, expected) if role == "failed" else first
+
+    @cached_property
+    def in_doubt(self) -> Bools:
+        """Whether each event is a return of which the bank must say first which draw came back."""
+        return in_doubt(self.at.events, self.at.matching)
+
+    def line_words(self, line: int) -> dict[str, object]:
+        """The gaps of a sentence that a schedule line fills: who, draw, draw_date, scheduled, cleared; cents."""
+        lines = self.lines
+        draw = "draw" if lines["kind"][line] == "draw" else "enrollment fee" if lines["kind"][line] == "fee" else "down payment"
+        return {
+            "who": who(lines["student_id"][line], lines["plan_id"][line], lines["line"][line]),
+            "draw": draw,
+            "draw_date": day_text(lines["draw_date"][line]),
+            "scheduled": int(lines["amount"][line]),
+            "cleared": int(lines["cleared"][line]),
+        }
+
+    def line_fact(self, kind: str, line: int, amount: int, happened: int | None, **more: Any) -> Fact:  # noqa: ANN401 (fields of Fact)
+        """A fact about one schedule line; `what`, `advice` and the like by name."""
+        lines = self.lines
+        return Fact(
+            kind=kind,
+            term=lines["term"][line],
+            student_id=lines["student_id"][line],
+            plan_id=lines["plan_id"][line],
+            line=lines["line"][line],
+            amount=int(amount),
+            happened=happened,
+            **more,
+        )
+
+    def line_evidence(self, line: int, tries: Iterable[Try] = ()) -> tuple[str, ...]:
+        """The schedule row and the bank rows of a line."""
+        return (self.lines.at(line), *(self.events.at(t.event) for t in tries))
+
+    def advice(self, row: int) -> Advice:
+        """The engine's advice for a row of plans."""
+        return self.at.plans.advice.get(row, NO_ADVICE)
+
+    @cached_property
+    def undone_by(self) -> dict[int, list[int]]:
+        """Positions of the cleared events that each return or refund undid."""
+        found: dict[int, list[int]] = {}
+        for by, of in self.at.matching.undoings[["by", "of"]].itertuples(index=False):
+            found.setdefault(int(by), []).append(int(of))
+        return found
+
+    def otherwise(self, line: int) -> Advice:
+        """The advice of the line's row if the money of this line, which is awaited, were not to come."""
+        key = (self.lines["plan_id"][line], self.lines["line"][line])
+        return self.at.plans.otherwise.get(key, self.advice(int(self.row_of_line[line])))
+
+    @cached_property
+    def may_come(self) -> Bools:
+        """Whether each line was not seen and its money may still come, or was taken already."""
+        return may_still_come(self.at.lines, self.today)
+
+    @cached_property
+    def days(self) -> BankingDays:
+        """The office's banking days."""
+        return self.rules.banking_days()
+
+    def consequence(self, row: int) -> str:
+        """What it comes to for the bill, in words: plan over, plan short, or neither."""
+        if row < 0:
+            return "it counts on no bill, since no plan of the student ran on that day"
+        if not self.billed[self.plans["term"][row]]:
+            return "the term is not billed yet"
+        variance, tolerance = int(self.plans["variance"][row]), self.rules.plans.plan_tolerance
+        held = int(self.held[row])
+        stopped = f", and the draws of {people_money(held)} still to come are under a stop" if held else ""
+        if variance < -tolerance:
+            return f"plan short by {people_money(-variance)}: that much of the bill has no draw behind it{stopped}"
+        if variance > tolerance:
+            more = "would be drawn" if self.plans["pending_draws"][row] else "has come in"
+            return f"plan over by {people_money(variance)}, so that much more {more} than the bill asks{stopped}"
+        return f"plan and bill still agree{stopped}"
+
+    def code_words(self, method: str, code: str) -> str:
+        """A return code with its title: "R01, insufficient funds"."""
+        if not code:
+            return "no return code given"
+        found = self.rules.returns.code(method, code) or self.rules.returns.code("", code)
+        return f"{code}, {found.title}" if found else f"{code}, a code that the rules do not list"
+
+    def settled_text(self, event: int) -> str:
+        """The day of an event."""
+        return day_text(self.events["settled_on"][event])
+
+    def event_about(self, event: int) -> str:
+        """What tells an event from others: its reference, else its day."""
+        return str(self.events["reference"][event]) or self.settled_text(event)
+
+    def named_line(self, event: int) -> str:
+        """The line that an event is on or names, "" if none."""
+        return str(self.money["line"][event])
+
+    def is_placed(self, event: int) -> bool:
+        """Whether an event lies on a line."""
+        return bool(self.money["line_at"][event] != NOBODY)

@@ -121,9 +121,9 @@ def coverage_words(term: str, coverage: str, not_due: Mapping[str, date]) -> str
 
     >>> from datetime import date
     >>> coverage_words("2027-SP", "short", {"2027-SP": date(2027, 1, 8)}), coverage_words("2026-FA", "short", {})
-    ('short, not due before 2027-01-08', 'short')
+    ('short, due 2027-01-08', 'short')
     """
-    return f"{coverage}, not due before {not_due[term]}" if coverage == "short" and term in not_due else coverage
+    return f"{coverage}, due {not_due[term]}" if coverage == "short" and term in not_due else coverage
 
 
 def _coverage(students: pd.DataFrame, not_due: Mapping[str, date]) -> list[str]:

@@ -20,7 +20,7 @@ from reconcile.money import parse_percent, parse_rule_money, percent_text
 from reconcile.toml_errors import nearest, show, wrong
 
 MONEY = 'money in quotes with two decimals, such as "45.00"'
-PERCENT = 'a percent in quotes with at most two decimals, such as "2.85"'
+PERCENT = 'a percent in quotes with at most two decimals, such as "2.50"'
 
 Method = Literal["bank", "card"]
 Unit = Literal["banking", "calendar"]

@@ -16,7 +16,7 @@ FIRST_RUN, SECOND_RUN, MAIN_RUN = date(2026, 9, 22), date(2026, 10, 22), date(20
 """The as-of dates of the sample's three runs; the main one is the last."""
 
 FEE = 4500
-CARD_FEE_PERCENT = 285
+CARD_FEE_PERCENT = 250
 """Hundredths of a percent that a card draw costs on top."""
 
 LAG = {"bank": 1, "card": 2}

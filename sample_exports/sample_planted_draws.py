@@ -94,7 +94,7 @@ def _passes_by_date(books: Books) -> None:
     plan.expect("exception kind", "cleared early", 113426, line="4")
     plan.expect("coverage", "covered by pending")
 
-    # Card: 1,282.51 and 2.85 percent of it, 36.55: the event is 1,319.06.
+    # Card: 1,282.51 and 2.50 percent of it, 32.06: the event is 1,314.57.
     plan = told(
         fall_plan(books, 123409, "Saltmarsh, Inés", 641255, method="card"), "a card draw that names no line, with the card fee in it"
     )

@@ -170,14 +170,14 @@ def _codes(books: Books) -> None:
     plan.expect("proposal", "2026-12-10 0.00")
     plan.expect("coverage", "short", note="stopped lines count as open")
 
-    # Card 1,096.46 + 31.25 = 1,127.71, all of it taken back.
+    # Card 1,096.46 + 27.41 = 1,123.87, all of it taken back.
     plan = told(fall_plan(books, 123475, "Núñez-Vale, Octavia", 548230, method="card"), "September's card draw charged back on 17 November")
     plan.take_all("2")
     first = plan.take("2")
     says_nothing(plan, "2")
-    plan.back(date(2026, 11, 17), 112771, "chargeback", of=first, ledger_cents=109646)
+    plan.back(date(2026, 11, 17), 112387, "chargeback", of=first, ledger_cents=109646)
     plan.expect("state", "failed", 0, line="2")
-    plan.expect("return rule", "1", 112771, line="2")
+    plan.expect("return rule", "1", 112387, line="2")
     plan.expect("exception kind", "failed draw", 109646, line="2")
     plan.expect("coverage", "short")
 

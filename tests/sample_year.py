@@ -139,7 +139,7 @@ class Year:
         cents = amount or row["amount"]
         self._number += 1
         reference = f"R{self._number:05d}"
-        taken = cents + (cents * 285 + 5000) // 10000 if plan.method == "card" else cents
+        taken = cents + (cents * 250 + 5000) // 10000 if plan.method == "card" else cents
         self.add(
             "cleared_draws",
             known or settled,

@@ -49,7 +49,7 @@ def rules_with(*, fee_on_bill: bool = False, split: str = "spare cents first", *
         matching=BASE.matching.model_copy(update={**values, "settlement_lag": lag.model_copy(update={"bank": 1, "card": 2})}),
         plans=BASE.plans.model_copy(update={"split": split, "notice_days": 10, "plan_tolerance": 100, "outside_plan": ("fine",)}),
         aid=BASE.aid.model_copy(update={"never_on_bill": ("work-study",), "grace_days": 21}),
-        terms=tuple(t.model_copy(update={"fee_on_bill": fee_on_bill, "card_fee_percent": 285}) for t in BASE.terms),
+        terms=tuple(t.model_copy(update={"fee_on_bill": fee_on_bill, "card_fee_percent": 250}) for t in BASE.terms),
     )
 
 

@@ -48,8 +48,8 @@ def open_days(day: date, count: int) -> date:
 
 
 def card_fee(cents: int) -> int:
-    """2.85 percent, half a cent up: rules/terms.toml."""
-    return (cents * 285 + 5_000) // 10_000
+    """2.50 percent, half a cent up: rules/terms.toml."""
+    return (cents * 250 + 5_000) // 10_000
 
 
 def shares(total: int, parts: int) -> list[int]:

@@ -21,7 +21,7 @@ if TYPE_CHECKING:
 def office() -> dict[str, list[Row]]:
     """Five plans: C1 by card, B1 to B4 by bank, and bank money beside them.
 
-    C1   September 1,028.50 with the card fee of 2.85 percent, all of it back in October.
+    C1   September 1,025.00 with the card fee of 2.50 percent, all of it back in October.
     B1   September cleared, 300.00 of it back in October: the draw stays, in part.
     B2   September cleared, back in October, and cleared again.
     B3   October brought 600.00 of 1,000.00.
@@ -38,8 +38,8 @@ def office() -> dict[str, list[Row]]:
             *(*august, *september, *october),
             event("2026-08-11", "B4", 100_000, "B4-8"),
             event("2026-08-13", "B4", 100_000, "B4-8R", "returned", return_code="R01", original_reference="B4-8"),
-            *(event(day, "C1", 102_850, f"C1-{day[5:7]}", **card) for day in ("2026-08-12", "2026-09-14", "2026-10-15")),
-            event("2026-10-05", "C1", 102_850, "C1-9R", "returned", original_reference="C1-09", **card),
+            *(event(day, "C1", 102_500, f"C1-{day[5:7]}", **card) for day in ("2026-08-12", "2026-09-14", "2026-10-15")),
+            event("2026-10-05", "C1", 102_500, "C1-9R", "returned", original_reference="C1-09", **card),
             event("2026-10-06", "B1", 30_000, "B1-9R", "returned", return_code="R01", original_reference="B1-9"),
             event("2026-10-05", "B2", 100_000, "B2-9R", "returned", return_code="R01", original_reference="B2-9"),
             event("2026-10-20", "B2", 100_000, "B2-9B", line="2"),
@@ -65,13 +65,13 @@ def bridge(result: Result, name: str) -> dict[str, int]:
 
 
 def test_what_came_back_after_the_close(closed: tuple[Result, Result]) -> None:
-    """The list tells 1,028.50 + 300.00 + 1,000.00; open again is C1's draw alone, at its schedule of 1,000.00."""
+    """The list tells 1,025.00 + 300.00 + 1,000.00; open again is C1's draw alone, at its schedule of 1,000.00."""
     assert bridge(closed[0], "come back after a close") == {}
     assert bridge(closed[1], "come back after a close") == {
         "returned after clearing in the roll-forward": 100_000,
         "in part, or taken, moved or cancelled since": 130_000,
-        "card fees taken back": 2_850,
-        "return after the close in exceptions.csv": 232_850,
+        "card fees taken back": 2_500,
+        "return after the close in exceptions.csv": 232_500,
     }
 
 
@@ -109,18 +109,18 @@ def test_an_adjusted_plan_takes_what_failed() -> None:
 
 
 def test_from_the_deposits_to_the_bank_of_the_tie_out(closed: tuple[Result, Result]) -> None:
-    """Two card fees of 28.50 stayed; a payment and money of an unknown plan are no draws.
+    """Two card fees of 25.00 stayed; a payment and money of an unknown plan are no draws.
 
     Deposits: 3 + 4 + 2 thousand by bank, B4's August in and out, B1's 300.00 and B2's 1,000.00 out, 1,000.00 + 600.00 in, 75.25 + 50.00,
-    and two card draws of 1,028.50.
+    and two card draws of 1,025.00.
     """
-    deposits = 300_000 + 400_000 + 200_000 - 30_000 - 100_000 + 100_000 + 60_000 + 7_525 + 5_000 + 2 * 102_850
+    deposits = 300_000 + 400_000 + 200_000 - 30_000 - 100_000 + 100_000 + 60_000 + 7_525 + 5_000 + 2 * 102_500
     assert bridge(closed[1], "bank") == {
         "net of settlement_days.csv": deposits,
-        "card fees": -5_700,
+        "card fees": -5_000,
         "payments outside plans": -7_525,
         "of unknown students or plans": -5_000,
-        "bank in the tie-out": deposits - 5_700 - 7_525 - 5_000,
+        "bank in the tie-out": deposits - 5_000 - 7_525 - 5_000,
     }
 
 
@@ -139,7 +139,7 @@ def test_summary_and_packet_show_them(closed: tuple[Result, Result]) -> None:
     assert "come back after a close  returned after clearing in the roll-forward   1,000.00" in printed
     assert "card fees taken back" in printed
     (section,) = [one for one in packet_data(given)["sections"] if one["title"] == "Figures that look alike"]
-    assert ["", "card fees taken back", "28.50"] in section["tables"][0]["rows"]
+    assert ["", "card fees taken back", "25.00"] in section["tables"][0]["rows"]
     empty = shown(tables=close_tables() | {"bridges": table("bridges")})
     assert "look alike" not in close_summary({**closed[1].tables, "bridges": table("bridges")}, {}, empty.about)
     assert all(one["title"] != "Figures that look alike" for one in packet_data(empty)["sections"])

@@ -20,7 +20,7 @@ from reconcile.policy import RuleFile, Rules, load_rules
 
 SHIPPED = Path(__file__).parents[1] / "rules"
 MONEY = 'Allowed: money in quotes with two decimals, such as "45.00".'
-PERCENT = 'a percent in quotes with at most two decimals, such as "2.85"'
+PERCENT = 'a percent in quotes with at most two decimals, such as "2.50"'
 DAYS = "Allowed: a whole number of calendar days from 0 to 366, without quotes."
 DATE = "Allowed: a date without quotes, such as 2026-08-14."
 MATCHING_KEYS = (

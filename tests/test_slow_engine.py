@@ -117,12 +117,12 @@ CARD = [line(1, "08-10", 100_000, method="card"), line(2, "09-10", 100_000, meth
 
 
 def test_a_card_draw_with_its_fee_leaves_the_fee_in_its_own_bucket() -> None:
-    """2.85 percent of 1,000.00 is 28.50; a return of the line's amount alone leaves the fee and a failed line."""
-    taken = event("08-12", 102_850, reference="A")
+    """2.50 percent of 1,000.00 is 25.00; a return of the line's amount alone leaves the fee and a failed line."""
+    taken = event("08-12", 102_500, reference="A")
     result = run("10-01", [taken], CARD)
-    assert (passes(result), result.events[0]["on_line"], result.events[0]["card_fee"]) == (["with card fee"], 100_000, 2_850)
+    assert (passes(result), result.events[0]["on_line"], result.events[0]["card_fee"]) == (["with card fee"], 100_000, 2_500)
     back = run("10-01", [taken, returned("08-20", 100_000, "chargeback", original_reference="A")], CARD)
-    assert (back.events[0]["on_line"], back.events[0]["card_fee"], back.events[0]["undone"]) == (0, 2_850, 100_000)
+    assert (back.events[0]["on_line"], back.events[0]["card_fee"], back.events[0]["undone"]) == (0, 2_500, 100_000)
     assert (states(back)[0], back.draws[0]["attempts"]) == ("failed", 1)
 
 

@@ -95,11 +95,11 @@ def test_a_student_has_one_plan_drawn_from_one_account(rules: Rules) -> None:
 
 
 def test_bank_draws_carry_no_further_fee_and_card_draws_do(rules: Rules) -> None:
-    """2,500.00 by bank is drawn as it is; by card 71.25 come on top (2.85 percent) beside the total (common practice, no source)."""
+    """2,500.00 by bank is drawn as it is; by card 62.50 come on top (2.50 percent) beside the total (common practice, no source)."""
     by_bank, by_card = plan(rules, EARLY), plan(rules, EARLY, method="card")
     assert [line.card_fee for line in by_bank.of_kind("draw")] == [0] * 5
-    assert [line.card_fee for line in by_card.of_kind("draw")] == [7_125] * 5
+    assert [line.card_fee for line in by_card.of_kind("draw")] == [6_250] * 5
     assert by_card.total == by_bank.total == TOTAL
     drawn = pd.Series([pd.Timestamp("2026-08-03")] * 2, dtype="datetime64[s]")
     lines = pd.DataFrame({"term": "2026-FA", "draw_date": drawn, "amount": 250_000, "method": ["bank", "card"]})
-    assert windows(lines, rules, rules.banking_days())["gross"].tolist() == [250_000, 257_125]
+    assert windows(lines, rules, rules.banking_days())["gross"].tolist() == [250_000, 256_250]

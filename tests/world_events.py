@@ -111,7 +111,7 @@ class Noise:
         """Act one story on a line; True if the following line is paid with it."""
         rng, cents = self.rng, x["amount"]
         if x["method"] == "card" and self.chance(0.6):
-            cents += (x["amount"] * 285 + 5_000) // 10_000
+            cents += (x["amount"] * 250 + 5_000) // 10_000
         day = plus(x["draw_date"], rng.choice([0, 1, 1, 1, 2, 4, 6, 8]))
         if story == "grouped" and following:
             self._cleared(x, day, x["amount"] + following["amount"])

@@ -12,8 +12,8 @@ from typing import TYPE_CHECKING, Final, NamedTuple, Self
 
 from reconcile import schemas
 from reconcile.deliver.csv_out import write_parquet_slices, write_rows
+from reconcile.entries import slices_of_entries
 from reconcile.forked import Begun, forked, let_go, processors
-from reconcile.merged import slices_of_entries
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Sequence
@@ -95,8 +95,8 @@ class SettledAtOnce:
         self.pieces = tuple(piece for _settled, pieces in made for piece in pieces)
         let_go()
         settled = [settled for settled, _pieces in made]
-        slices = slices_of_entries([part.tables["entries"] for part in settled])
-        self._writer = Begun(partial(write_parquet_slices, slices, schemas.OUTPUTS["entries"], self._entries))
+        slices = slices_of_entries([part.entries for part in settled])
+        self._writer = Begun(partial(write_parquet_slices, slices, self._entries))
         return settled
 
     @property

@@ -7,17 +7,18 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-import numpy as np
-import pandas as pd
-
+from reconcile.entries import sums_by_bucket
 from reconcile.event_money import CENTS
 from reconcile.proof import Proof
 from reconcile.schemas import EXPORTS
-from reconcile.texts import is_word, positions, sums_by
+from reconcile.texts import is_word, sums_by
 from reconcile.variance import CAUSES
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
+
+    import pandas as pd
+    import pyarrow as pa  # type: ignore[import-untyped]
 
     from reconcile.as_of import Dated
     from reconcile.events import Ints
@@ -52,6 +53,7 @@ def prove_intake(exports: Exports, of_parts: pd.DataFrame, entries: int) -> Proo
 
 def prove(
     dated: Mapping[str, Dated],
+    entries: pa.Table,
     tables: Mapping[str, pd.DataFrame],
     aid: pd.DataFrame,
     money: pd.DataFrame,
@@ -60,17 +62,14 @@ def prove(
 ) -> pd.DataFrame:
     """The lines of proof of one part of the student body, shaped as OUTPUTS["proof"].
 
-    In:      the rows of the as-of day, the part's tables, aid with its standing, where bank money went, credits, how many cents of each
-             posting count as a credit.
+    In:      the rows of the as-of day, the part's entries and tables, aid with its standing, where bank money went, credits, how many cents
+             of each posting count as a credit.
     """
     proof = Proof()
-    entries, students, draws = tables["entries"], tables["students"], tables["draws"]
+    students, draws = tables["students"], tables["draws"]
     shown = _shown_elsewhere(dated, tables, aid, money, counted)
-    of = positions(pd.Index(list(EXPORTS), dtype="str"), entries["export"])
-    for at, name in enumerate(EXPORTS):
-        bucket, cents = (entries[column].iloc[np.flatnonzero(of == at)] for column in ("bucket", "cents"))
-        proof.equal(f"{name}: accepted = all buckets", dated[name].rows["amount"].sum(), cents.sum())
-        by_bucket = sums_by(bucket, cents.to_numpy())
+    for name, by_bucket in sums_by_bucket(entries).items():
+        proof.equal(f"{name}: accepted = all buckets", dated[name].rows["amount"].sum(), sum(by_bucket.values()))
         for word in sorted({*by_bucket, *shown[name]}):
             proof.equal(f"{name}: {word}", by_bucket.get(word, 0), shown[name].get(word, 0))
     _bank(proof, dated, draws, money)

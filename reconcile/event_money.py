@@ -14,6 +14,7 @@ import pandas as pd
 from reconcile.draws import PAYMENT, UNDECIDED
 from reconcile.events import NOBODY, day_numbers
 from reconcile.student_case import line_number
+from reconcile.texts import UNKNOWN as NOWHERE
 from reconcile.texts import among, first_true, is_word, picked, spread, words
 
 if TYPE_CHECKING:
@@ -253,15 +254,17 @@ def parts_of_events(money: pd.DataFrame, rules: Rules) -> pd.Series:
 
     In:      where bank money went. Names are those of CENTS; plan fee money in a term that bills the fee is `billed_fee`.
     """
-    names = [*CENTS, BILLED_FEE]
-    cents = np.column_stack([money[name].to_numpy() for name in CENTS] + [np.zeros(len(money), dtype=np.int64)])
+    cents = {name: money[name].to_numpy() for name in CENTS}
     billed = among(money["term"], [term.code for term in rules.terms if term.fee_on_bill])
-    for name in ("fee_on_lines", "fee_without_a_line"):
-        at = CENTS.index(name)
-        cents[billed, -1] += cents[billed, at]
-        cents[billed, at] = 0
-    split = (cents != 0).sum(axis=1) != 1
-    told = np.flatnonzero(split)
-    texts = ["; ".join(f"{names[part]} {cents[at, part]}" for part in np.flatnonzero(cents[at])) for at in told.tolist()]
-    whole = words((cents != 0).argmax(axis=1), names) if len(money) else pd.Series([], dtype="str")
-    return whole.mask(split, spread(len(money), told, pd.Series(texts, dtype="str"))).astype("str")
+    fees = ("fee_on_lines", "fee_without_a_line")
+    cents[BILLED_FEE] = np.where(billed, sum(cents[name] for name in fees), 0)
+    cents |= {name: np.where(billed, 0, cents[name]) for name in fees}
+    held = [part != 0 for part in cents.values()]
+    how_many = np.zeros(len(money), dtype=np.int8)
+    for part in held:
+        how_many += part
+    told = np.flatnonzero(how_many != 1)
+    texts = ["; ".join(f"{name} {part[at]}" for name, part in cents.items() if part[at]) for at in told.tolist()]
+    where = np.full(len(money), NOWHERE, dtype=np.int64)
+    where[told] = np.arange(len(told))
+    return picked(pd.Series(texts, dtype="str"), where, words(first_true(held), [*cents, ""]))

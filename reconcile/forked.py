@@ -188,15 +188,20 @@ def _one(number: int, place: Path) -> Path | None:
 
 
 class _Pickler(pickle.Pickler):
-    """Sends a column of texts as the one array that it is; pandas would copy it first."""
+    """Sends a column of texts as the one array that it is; pandas would copy it first. Of a slice it sends no more than the slice."""
 
     def reducer_override(self, given: object) -> Any:  # noqa: ANN401 (as its class says)
+        if isinstance(given, pa.ChunkedArray):
+            return pa.chunked_array, ([_as_sent(chunk) for chunk in given.chunks], given.type)
         if type(given) is not pd.arrays.ArrowStringArray:
             return NotImplemented
         chunks = given.__arrow_array__().chunks
-        array = chunks[0] if len(chunks) == 1 else pa.concat_arrays(chunks or [pa.array([], pa.large_string())])
-        cut = array.get_total_buffer_size() > array.nbytes + _ALIGNED * 2  # a slice would take along all that it was cut from
-        return _text_column, (pa.concat_arrays([array]) if cut else array,)
+        return _text_column, (_as_sent(chunks[0] if len(chunks) == 1 else pa.concat_arrays(chunks or [pa.array([], pa.large_string())])),)
+
+
+def _as_sent(array: pa.Array) -> pa.Array:
+    """The array without what it was cut from, which would go along."""
+    return pa.concat_arrays([array]) if array.get_total_buffer_size() > array.nbytes + _ALIGNED * 2 else array
 
 
 def _text_column(array: pa.Array) -> object:

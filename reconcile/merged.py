@@ -10,13 +10,16 @@ import numpy as np
 import pandas as pd
 
 from reconcile.day_tables import next_draws
+from reconcile.entries import entries_frame, slices_of_entries
 from reconcile.report_tables import UNMATCHED_ORDER
 from reconcile.return_rates import return_rates
-from reconcile.schemas import EXPORTS, OUTPUTS
+from reconcile.schemas import OUTPUTS
 from reconcile.texts import distinct, positions
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator, Sequence
+
+    import pyarrow as pa  # type: ignore[import-untyped]
 
     from reconcile.policy import Rules
     from reconcile.settle import Settled
@@ -27,7 +30,7 @@ _ADDED = {"draw_dates": ("term", "draw_date"), "settlement_days": ("settled_on",
 class Tables(Mapping[str, pd.DataFrame]):
     """Tables by name, each put together when it is first asked for: a run whose large files are written in pieces needs few of them."""
 
-    def __init__(self, make: Mapping[str, Callable[[], pd.DataFrame]], entries: Sequence[pd.DataFrame] = ()) -> None:
+    def __init__(self, make: Mapping[str, Callable[[], pd.DataFrame]], entries: Sequence[pa.Table] = ()) -> None:
         self._make = dict(make)
         self.entries_in_slices = tuple(entries)
         """The table of entries in slices, in its order, for a writer that need not hold it as a whole."""
@@ -69,26 +72,19 @@ def merge(settled: Sequence[Settled], rules: Rules) -> Tables:
     def added(name: str, by: Sequence[str]) -> pd.DataFrame:
         return _joined(of(name)).groupby(list(by), as_index=False, sort=True).sum()[[column.name for column in OUTPUTS[name]]]
 
+    slices = slices_of_entries([part.entries for part in settled]) or [settled[0].entries]
     return Tables(
         {name: partial(lambda name: _by(of(name), "term"), name) for name in ("students", "draws", "plans", "other_terms")}
         | {name: partial(added, name, by) for name, by in _ADDED.items()}
         | {
-            "entries": lambda: _by(of("entries"), "export", list(EXPORTS)),
+            "entries": lambda: entries_frame(slices),
             "unmatched_events": lambda: _sorted(of("unmatched_events")),
             "next_draws": lambda: next_draws(_joined(of("coming")), rules),
             "return_rates": lambda: return_rates(_joined(of("rates"))),
             "proof": lambda: _joined(of("proof")),
         },
-        slices_of_entries(of("entries")),
+        slices,
     )
-
-
-def slices_of_entries(entries: Sequence[pd.DataFrame]) -> list[pd.DataFrame]:
-    """The entries of all parts in the order of exports; each part's table is in that order."""
-    bounds = [np.searchsorted(positions(pd.Index(list(EXPORTS), dtype="str"), part["export"]), range(len(EXPORTS) + 1)) for part in entries]
-    return [
-        part.iloc[at[n] : at[n + 1]] for n in range(len(EXPORTS)) for part, at in zip(entries, bounds, strict=True) if at[n] < at[n + 1]
-    ]
 
 
 def _sorted(tables: Sequence[pd.DataFrame]) -> pd.DataFrame:
@@ -101,13 +97,12 @@ def _joined(tables: Sequence[pd.DataFrame]) -> pd.DataFrame:
     return filled[0] if len(filled) == 1 else pd.concat(filled, ignore_index=True)
 
 
-def _by(tables: Sequence[pd.DataFrame], column: str, order: Sequence[str] | None = None) -> pd.DataFrame:
+def _by(tables: Sequence[pd.DataFrame], column: str) -> pd.DataFrame:
     """Tables that are each in the order of a column, put together in that order; within a value the parts follow each other."""
     whole = _joined(tables)
     if len(tables) == 1 or not len(whole):
         return whole
-    names = distinct([whole[column]])
-    codes = positions(names if order is None else pd.Index(list(order), dtype="str"), whole[column])
+    codes = positions(distinct([whole[column]]), whole[column])
     if (np.diff(codes) >= 0).all():
         return whole
     return whole.take(np.argsort(codes, kind="stable")).reset_index(drop=True)

@@ -16,6 +16,8 @@ from reconcile.texts import first_true, is_word, spread, words
 if TYPE_CHECKING:
     from datetime import date
 
+    import pyarrow as pa  # type: ignore[import-untyped]
+
     from reconcile.as_of import Dated
     from reconcile.events import Ints
     from reconcile.exports import Exports
@@ -48,7 +50,6 @@ def unmatched_table(events: pd.DataFrame, money: pd.DataFrame) -> pd.DataFrame:
 
 def entries_of_run(
     dated: dict[str, Dated],
-    lines: pd.DataFrame,
     states: pd.DataFrame,
     aid: pd.DataFrame,
     money: pd.DataFrame,
@@ -56,22 +57,21 @@ def entries_of_run(
     ledger: pd.DataFrame,
     counted: Ints,
     rules: Rules,
-) -> pd.DataFrame:
-    """OUTPUTS["entries"]: every accepted row of the run in its one bucket."""
+) -> pa.Table:
+    """Every accepted row of the run in its one bucket (entries.entries_table)."""
     charges = dated["charges"].counting
+    told = {name: money[name] for name in ("bucket", "student_id", "term", "plan_id", "line", "match")}
     found = {
-        "charges": pd.DataFrame({"bucket": words(np.zeros(len(charges), dtype=np.int8), ["on the bill"])}),
-        "aid": pd.DataFrame({"bucket": aid["standing"]}),
-        "plan_schedules": states.loc[lines.index, ["state", "match"]].rename(columns={"state": "bucket"}),
-        "cleared_draws": money[["bucket", "student_id", "term", "plan_id", "line", "match"]].assign(
-            undoes=money["undoes_what"], parts=parts_of_events(money, rules)
-        ),
+        "charges": {"bucket": words(np.zeros(len(charges), dtype=np.int8), ["on the bill"])},
+        "aid": {"bucket": aid["standing"]},
+        "plan_schedules": {"bucket": states["state"], "match": states["match"]},
+        "cleared_draws": told | {"undoes": money["undoes_what"], "parts": parts_of_events(money, rules)},
         "postings": _posting_buckets(postings, ledger, counted),
     }
     return entries_table(dated, found)
 
 
-def _posting_buckets(postings: pd.DataFrame, ledger: pd.DataFrame, counted: Ints) -> pd.DataFrame:
+def _posting_buckets(postings: pd.DataFrame, ledger: pd.DataFrame, counted: Ints) -> dict[str, pd.Series]:
     """One bucket per posting, and how it pairs with the bank."""
     bucket = words(
         first_true([is_word(postings["kind"], "plan draw"), counted == postings["amount"].to_numpy()]),
@@ -79,13 +79,11 @@ def _posting_buckets(postings: pd.DataFrame, ledger: pd.DataFrame, counted: Ints
     )
     part = np.flatnonzero((counted != 0) & (counted != postings["amount"].to_numpy()))
     told = [f"{COUNTED} {counted[at]}; {SAME_MONEY} {postings['amount'].iloc[at] - counted[at]}" for at in part.tolist()]
-    return pd.DataFrame(
-        {
-            "bucket": bucket,
-            "match": spread(len(postings), ledger["posting"].to_numpy(), ledger["how"]),
-            "parts": spread(len(postings), part, pd.Series(told, dtype="str")),
-        }
-    )
+    return {
+        "bucket": bucket,
+        "match": spread(len(postings), ledger["posting"].to_numpy(), ledger["how"]),
+        "parts": spread(len(postings), part, pd.Series(told, dtype="str")),
+    }
 
 
 def other_terms_table(dated: dict[str, Dated]) -> pd.DataFrame:

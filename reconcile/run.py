@@ -87,7 +87,7 @@ def reconcile_exports(
     if len(gaps):  # a bank file is missing in the middle: rare, and only the whole can tell, so that everyone is settled once more
         settled = settled_with(Whole(gaps, whole.fee_terms))
     tables = merge(settled, rules)
-    proof = prove_intake(exports, tables["proof"], sum(len(part.tables["entries"]) for part in settled))
+    proof = prove_intake(exports, tables["proof"], sum(len(part.entries) for part in settled))
     facts = [fact for part in settled for fact in part.facts]
     told: tuple[str, ...] = ()
     at = settled[0].worked

@@ -41,6 +41,8 @@ from reconcile.worked import Worked
 if TYPE_CHECKING:
     from datetime import date
 
+    import pyarrow as pa  # type: ignore[import-untyped]
+
     from reconcile.events import Bools
     from reconcile.exception_facts import Fact
     from reconcile.exports import Exports
@@ -53,7 +55,8 @@ if TYPE_CHECKING:
 class Settled:
     """What one part of the student body comes to.
 
-    tables:    students, draws, plans, unmatched_events, entries, other_terms, each in its final order.
+    tables:    students, draws, plans, unmatched_events, other_terms, each in its final order.
+    entries:   every accepted row in its one bucket (entries.entries_table), in its final order.
     sums:      draw_dates, settlement_days, coming (day_tables.coming_draws), seen (bank_gaps.seen_by_date), rates
                (return_rates.rate_counts), proof: tables whose figures add up over parts.
     facts:     for the exception list, before one cause is told once. findings: of whose events.
@@ -63,6 +66,7 @@ class Settled:
     """
 
     tables: dict[str, pd.DataFrame]
+    entries: pa.Table
     sums: dict[str, pd.DataFrame]
     facts: tuple[Fact, ...]
     findings: tuple[Finding, ...]
@@ -87,7 +91,6 @@ def settle(exports: Exports, rules: Rules, as_of: date, whole: Whole, *, everyon
         "draws": draws_table(at.lines, at.states),
         "plans": at.plans.table,
         "unmatched_events": unmatched_table(at.events, at.money),
-        "entries": entries_of_run(at.dated, at.lines, at.states, at.aid, at.money, at.postings, at.ledger, at.counted, rules),
         "other_terms": other_terms_table(at.dated),
     }
     sums = {
@@ -97,10 +100,12 @@ def settle(exports: Exports, rules: Rules, as_of: date, whole: Whole, *, everyon
         "seen": seen_by_date(at.lines),
         "rates": rate_counts(at.lines, at.events, at.book, at.owners, at.money, at.matching.undoings, rules, as_of),
     }
-    sums["proof"] = prove(at.dated, tables | sums, at.aid, at.money, at.credit_rows, at.counted)
+    entries = entries_of_run(at.dated, at.states, at.aid, at.money, at.postings, at.ledger, at.counted, rules)
+    sums["proof"] = prove(at.dated, entries, tables | sums, at.aid, at.money, at.credit_rows, at.counted)
     hold(sums["proof"])
     return Settled(
         tables=tables,
+        entries=entries,
         sums=sums,
         facts=tuple(find_facts(at, exports, rules, whole.fee_terms)),
         findings=at.findings,

@@ -28,6 +28,7 @@ import pyarrow.compute as pc  # type: ignore[import-untyped]
 import pyarrow.parquet as pq  # type: ignore[import-untyped]
 
 from reconcile import schemas
+from reconcile.entries import FEW_WORDS
 from reconcile.guards import guarded, runs
 
 if TYPE_CHECKING:
@@ -42,8 +43,8 @@ ROW_GROUP: Final = 131_072
 SECONDS_A_DAY: Final = 86_400
 PARQUET: Final = frozenset({"entries"})
 """The tables that only programs read."""
-FEW_WORDS: Final = frozenset({"export", "file", "sheet", "term", "line", "date", "status", "bucket", "match", "undoes", "parts"})
-"""Columns of which few cells differ; a dictionary of the others would be as long as they are."""
+IN_DICTIONARIES: Final = (*sorted(FEW_WORDS), "date")
+"""Columns of which a Parquet file holds each different cell once a row group, and a number in each row."""
 
 _BREAKS: Final = re.compile("\r\n|[\t\n\x0b\x0c\r\x85\u2028\u2029]")
 _CONTROLS: Final = re.compile("[\x00-\x1f\x7f-\x9f\u061c\u200e\u200f\u202a-\u202e\u2066-\u2069\ufeff]")
@@ -121,16 +122,17 @@ def write_parquet(table: pd.DataFrame, columns: tuple[schemas.Column, ...], path
     In:      exactly the declared columns in the declared order and types (money in int64 cents).
     Errors:  ValueError if the table is not of that shape (a fault of ours), FileExistsError if the file is there.
     """
-    write_parquet_slices((table,), columns, path)
+    write_parquet_slices([pa.table({c.name: array for c, array in _arrays(table, columns)})], path)
 
 
-def write_parquet_slices(slices: Sequence[pd.DataFrame], columns: tuple[schemas.Column, ...], path: Path) -> None:
-    """Write the table that slices make up, one after the other, as `write_parquet` does; the bytes do not depend on where it is cut.
+def write_parquet_slices(slices: Sequence[pa.Table], path: Path) -> None:
+    """Write the table that slices make up, one after the other, as Parquet to a file that does not exist yet.
 
-    Errors:  as `write_parquet`.
+    In:      tables of the same columns; texts may be dictionaries.
+    Keeps:   the bytes depend neither on where the table is cut nor on how its dictionaries are made up.
+    Errors:  FileExistsError if the file is there.
     """
-    tables = [pa.table({c.name: array for c, array in _arrays(part, columns)}) for part in slices]
-    whole = pa.concat_tables(tables)
+    whole = pa.concat_tables(slices).unify_dictionaries()
     with path.open("xb") as file:
         writer = pq.ParquetWriter(
             file,
@@ -140,11 +142,24 @@ def write_parquet_slices(slices: Sequence[pd.DataFrame], columns: tuple[schemas.
             version="2.6",
             data_page_version="1.0",
             store_schema=False,
-            use_dictionary=[c.name for c in columns if c.name in FEW_WORDS],
+            use_dictionary=[name for name in whole.column_names if name in IN_DICTIONARIES],
         )
         with writer:
             for start in range(0, max(1, len(whole)), ROW_GROUP):
-                writer.write_table(whole.slice(start, ROW_GROUP).combine_chunks(), row_group_size=ROW_GROUP)
+                group = whole.slice(start, ROW_GROUP)
+                columns = [_as_met(column) if pa.types.is_dictionary(column.type) else column for column in group.columns]
+                writer.write_table(pa.table(columns, names=group.column_names).combine_chunks(), row_group_size=ROW_GROUP)
+
+
+def _as_met(column: pa.ChunkedArray) -> pa.DictionaryArray:
+    """The texts with the dictionary that a writer makes of plain text: what the column holds, in the order in which it is met."""
+    held = column.combine_chunks()
+    codes = held.indices.to_numpy()
+    used, first = np.unique(codes, return_index=True)
+    order = np.argsort(first)
+    anew = np.zeros(len(held.dictionary), dtype=np.int32)
+    anew[used[order]] = np.arange(len(used))
+    return pa.DictionaryArray.from_arrays(pa.array(anew[codes]), held.dictionary.take(pa.array(used[order])))
 
 
 def write_data_files(
@@ -170,7 +185,7 @@ def write_data_files(
         elif pieces and name in pieces:
             join_pieces(pieces[name], columns, path)
         elif slices:
-            write_parquet_slices(slices, columns, path)
+            write_parquet_slices(slices, path)
         else:
             (write_parquet if name in PARQUET else write_table)(tables[name], columns, path)
 

@@ -154,12 +154,10 @@ def write_parquet_slices(slices: Sequence[pa.Table], path: Path) -> None:
 def _as_met(column: pa.ChunkedArray) -> pa.DictionaryArray:
     """The texts with the dictionary that a writer makes of plain text: what the column holds, in the order in which it is met."""
     held = column.combine_chunks()
-    codes = held.indices.to_numpy()
-    used, first = np.unique(codes, return_index=True)
-    order = np.argsort(first)
+    used = pc.unique(held.indices)
     anew = np.zeros(len(held.dictionary), dtype=np.int32)
-    anew[used[order]] = np.arange(len(used))
-    return pa.DictionaryArray.from_arrays(pa.array(anew[codes]), held.dictionary.take(pa.array(used[order])))
+    anew[used.to_numpy()] = np.arange(len(used))
+    return pa.DictionaryArray.from_arrays(pa.array(anew[held.indices.to_numpy()]), held.dictionary.take(used))
 
 
 def write_data_files(
@@ -286,8 +284,9 @@ def _odd(array: pa.LargeStringArray) -> NDArray[np.bool_]:
 
 
 def _write_rows(cells: list[pa.Array], file: BinaryIO) -> None:
-    lines = pc.binary_join_element_wise(*cells, pa.scalar(",", pa.large_string()))
-    ended = pc.binary_join_element_wise(lines, pa.scalar("", pa.large_string()), pa.scalar("\n", pa.large_string()))
+    *others, last = cells
+    last = pc.binary_join_element_wise(last, pa.scalar("\n", pa.large_string()), pa.scalar("", pa.large_string()))
+    ended = pc.binary_join_element_wise(*others, last, pa.scalar(",", pa.large_string()))
     _, offset_buffer, data_buffer = ended.buffers()
     offsets = np.frombuffer(offset_buffer, dtype=np.int64)[ended.offset : ended.offset + len(ended) + 1]
     file.write(memoryview(data_buffer)[offsets[0] : offsets[-1]])

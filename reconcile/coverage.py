@@ -90,8 +90,9 @@ class Keys:
     def sum(self, at: Ints, cents: Ints) -> Ints:
         """Cents summed by position; rows at NOBODY belong to none of the pairs."""
         total = np.zeros(len(self), dtype=np.int64)
-        has = at >= 0
-        np.add.at(total, at[has], np.asarray(cents)[has])
+        if not (at >= 0).all():
+            at, cents = at[at >= 0], np.asarray(cents)[at >= 0]
+        np.add.at(total, at, cents)
         return total
 
     def columns(self) -> dict[str, pd.Series]:

@@ -19,6 +19,7 @@ from reconcile.aid import aid_standing
 from reconcile.as_of import left_out_plans, lines_before, lines_on_the_day, on_the_day, undated_cancellations
 from reconcile.bank_gaps import families_of, seen_by_date
 from reconcile.bulk import match_all
+from reconcile.coded import columns_remembered
 from reconcile.control import prove
 from reconcile.coverage import Standing, standings
 from reconcile.day_tables import coming_draws, draw_dates, settlement_days
@@ -84,6 +85,11 @@ def settle(exports: Exports, rules: Rules, as_of: date, whole: Whole, *, everyon
     Out:     Settled. Cents.
     Errors:  ProofError if a control total of the part does not come out.
     """
+    with columns_remembered():
+        return _settled(exports, rules, as_of, whole, everyone_exact=everyone_exact, keep=keep)
+
+
+def _settled(exports: Exports, rules: Rules, as_of: date, whole: Whole, *, everyone_exact: bool, keep: bool) -> Settled:
     at = work_out(exports, rules, as_of, whole, everyone_exact=everyone_exact)
     stopped = at.lines["stopped"].to_numpy(dtype=bool)
     tables = {

@@ -13,6 +13,8 @@ import pandas as pd
 import pyarrow as pa  # type: ignore[import-untyped]
 import pyarrow.compute as pc  # type: ignore[import-untyped]
 
+from reconcile.coded import Coded, coded
+
 if TYPE_CHECKING:
     from collections.abc import Iterable, Sequence
 
@@ -35,8 +37,8 @@ def arrow_text(texts: pd.Series | pd.Index | pd.api.extensions.ExtensionArray) -
 
 def objects(texts: pd.Series) -> NDArray[np.object_]:
     """The texts as Python strings, each different one made once."""
-    different = arrow_text(texts).dictionary_encode()
-    return np.asarray(np.array(different.dictionary.to_pylist(), dtype=object)[different.indices.to_numpy()])
+    codes, different = numbered(texts)
+    return np.asarray(np.array(different.to_pylist(), dtype=object)[codes])
 
 
 def text_series(array: pa.Array, index: pd.Index | None = None) -> pd.Series:
@@ -45,9 +47,19 @@ def text_series(array: pa.Array, index: pd.Index | None = None) -> pd.Series:
     return pd.Series(held, index=index, copy=False)
 
 
+def numbered(texts: pd.Series) -> Coded:
+    """A number for each row's text, and the different texts by number, in the order in which they are met."""
+    column = arrow_text(texts)
+    known = coded(column, at_once=True)
+    if known is not None:
+        return known
+    encoded = column.dictionary_encode()
+    return Coded(encoded.indices.to_numpy(), encoded.dictionary)
+
+
 def distinct(columns: Iterable[pd.Series]) -> pd.Index:
     """Every text of the columns once, sorted."""
-    each = [pc.unique(arrow_text(column)) for column in columns]
+    each = [_different(arrow_text(column)) for column in columns]
     names = pc.unique(pa.chunked_array(each, type=pa.large_string()))
     found: pd.Index = pd.Index(text_series(names.take(pc.sort_indices(names))))
     return found
@@ -66,19 +78,28 @@ def in_order(texts: pd.Series) -> bool:
 
 def positions(names: pd.Index, texts: pd.Series) -> Ints:
     """Position of each text among the (distinct) names, or UNKNOWN."""
-    found = pc.index_in(arrow_text(texts), value_set=arrow_text(names))
-    return np.asarray(pc.fill_null(found, UNKNOWN).to_numpy(zero_copy_only=False), dtype=np.int64)
+    column, known = arrow_text(texts), coded(arrow_text(texts), at_once=True)
+    found = pc.index_in(column if known is None else known.different, value_set=arrow_text(names))
+    place = np.asarray(pc.fill_null(found, UNKNOWN).to_numpy(zero_copy_only=False), dtype=np.int64)
+    return place if known is None else place[known.codes]
 
 
 def among(texts: pd.Series, names: pd.Series | pd.Index | Sequence[str]) -> NDArray[np.bool_]:
     """Whether each text is one of the names; quick for many names too."""
     wanted = arrow_text(names) if isinstance(names, pd.Series | pd.Index) else pa.array(list(names), type=pa.large_string())
-    return np.asarray(pc.is_in(arrow_text(texts), value_set=wanted).to_numpy(zero_copy_only=False), dtype=np.bool_)
+    column, known = arrow_text(texts), coded(arrow_text(texts))
+    found = pc.is_in(column if known is None else known.different, value_set=wanted)
+    is_one = np.asarray(found.to_numpy(zero_copy_only=False), dtype=np.bool_)
+    return is_one if known is None else is_one[known.codes]
 
 
 def is_word(texts: pd.Series, word: str) -> NDArray[np.bool_]:
     """Whether each text is that word."""
-    return np.asarray(pc.equal(arrow_text(texts), pa.scalar(word, pa.large_string())).to_numpy(zero_copy_only=False), dtype=np.bool_)
+    column = arrow_text(texts)
+    known, sought = coded(column), pa.scalar(word, pa.large_string())
+    if known is not None:
+        return np.asarray(known.codes == pc.index(known.different, sought).as_py(), dtype=np.bool_)
+    return np.asarray(pc.equal(column, sought).to_numpy(zero_copy_only=False), dtype=np.bool_)
 
 
 def picked(names: pd.Series | pd.Index, at: Ints, otherwise: pd.Series | str = "") -> pd.Series:
@@ -120,7 +141,12 @@ def folded_among(texts: pd.Series, wanted: Iterable[str]) -> NDArray[np.bool_]:
 
 def sums_by(texts: pd.Series, cents: Ints) -> dict[str, int]:
     """Cents summed by word, in the order of the words."""
-    different = arrow_text(texts).dictionary_encode()
-    total = np.zeros(len(different.dictionary), dtype=np.int64)
-    np.add.at(total, different.indices.to_numpy(), cents)
-    return dict(sorted(zip(different.dictionary.to_pylist(), total.tolist(), strict=True)))
+    codes, different = numbered(texts)
+    total = np.zeros(len(different), dtype=np.int64)
+    np.add.at(total, codes, cents)
+    return dict(sorted(zip(different.to_pylist(), total.tolist(), strict=True)))
+
+
+def _different(column: pa.Array) -> pa.Array:
+    known = coded(column, at_once=True)
+    return pc.unique(column) if known is None else known.different

@@ -20,7 +20,7 @@ import pandas as pd
 from reconcile.aid import COUNTED, aid_standing
 from reconcile.coverage import Keys, on_the_bill
 from reconcile.events import day_numbers
-from reconcile.texts import among, is_word, positions, spread
+from reconcile.texts import among, is_word, numbered, positions, spread
 
 if TYPE_CHECKING:
     from datetime import date
@@ -171,10 +171,10 @@ def _plan_totals(lines: pd.DataFrame, at: Ints, keys: PlanKeys) -> Ints:
 
 def _plan_numbers(lines: pd.DataFrame) -> tuple[Ints, Ints]:
     """A dense number for each line's plan, and for each plan the position of its first line."""
-    plan, _ = pd.factorize(lines["plan_id"])
-    first = np.full(int(plan.max(initial=-1)) + 1, -1, dtype=np.int64)
+    plan, different = numbered(lines["plan_id"])
+    first = np.full(len(different), -1, dtype=np.int64)
     first[plan[::-1]] = np.arange(len(plan))[::-1]
-    return np.asarray(plan, dtype=np.int64), first
+    return plan.astype(np.int64), first
 
 
 def _baselines(lines: pd.DataFrame, at: Ints, keys: PlanKeys, rules: Rules, as_of: date) -> Ints:

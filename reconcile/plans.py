@@ -111,7 +111,7 @@ def advise_plans(
     wanting |= ((variances["failed"] > 0) | (variances["not_seen"] > 0) | (variances["lapsed"] > 0)).to_numpy(dtype=bool)
     which = np.flatnonzero(wanting[at])
     today = int(np.datetime64(as_of, "D").astype("int64"))
-    lines_of = _plan_lines(lines.iloc[which], at[which], rules, today)
+    lines_of = _plan_lines(lines[list(_READ)].iloc[which], at[which], rules, today)
     stopped_of: dict[int, set[str]] = {}
     for row, plan in zip(at[which][stopped[which]].tolist(), lines["plan_id"].to_numpy(dtype=object)[which][stopped[which]], strict=True):
         stopped_of.setdefault(row, set()).add(plan)
@@ -147,6 +147,10 @@ def may_still_come(lines: pd.DataFrame, today: int) -> Bools:
     """Whether each line was not seen and its money may still come late, or stands posted and may have been taken."""
     in_time = day_numbers(lines["late_end"]) >= today
     return np.asarray(is_word(lines["state"], "not seen") & (in_time | lines["posted"].to_numpy(dtype=bool)))
+
+
+_READ = ("plan_id", "line", "kind", "draw_date", "amount", "state", "line_status", "term", "late_end", "posted", "held", "again")
+"""Columns of the lines that advice is made from; the others need not be taken along."""
 
 
 def _plan_lines(lines: pd.DataFrame, at: Ints, rules: Rules, today: int) -> dict[int, list[PlanLine]]:

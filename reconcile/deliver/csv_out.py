@@ -43,6 +43,8 @@ ROW_GROUP: Final = 131_072
 SECONDS_A_DAY: Final = 86_400
 PARQUET: Final = frozenset({"entries"})
 """The tables that only programs read."""
+SOUGHT: Final = frozenset({"export", "student_id", "plan_id", "date"})
+"""Columns by which rows are sought: a reader passes over the row groups whose least and largest cell are beyond what it seeks."""
 IN_DICTIONARIES: Final = (*sorted(FEW_WORDS), "date")
 """Columns of which a Parquet file holds each different cell once a row group, and a number in each row."""
 
@@ -142,6 +144,7 @@ def write_parquet_slices(slices: Sequence[pa.Table], path: Path) -> None:
             version="2.6",
             data_page_version="1.0",
             store_schema=False,
+            write_statistics=[name for name in whole.column_names if name in SOUGHT],
             use_dictionary=[name for name in whole.column_names if name in IN_DICTIONARIES],
         )
         with writer:

@@ -13,7 +13,7 @@ if TYPE_CHECKING:
     from collections.abc import Iterator
 
     import numpy as np
-    import pyarrow as pa
+    import pyarrow as pa  # type: ignore[import-untyped]
     from numpy.typing import NDArray
 
 FEW_ROWS: Final = 2_000

@@ -16,7 +16,7 @@ PACKAGE = Path(__file__).parents[1] / "reconcile"
 
 ORDER = (
     ("__init__",),
-    ("errors", "money", "banking_days", "texts", "guards"),
+    ("errors", "money", "banking_days", "coded", "texts", "guards"),
     ("findings",),
     ("toml_lines", "toml_errors", "exception_kinds", "policy_models", "policy_checks", "return_table", "policy"),
     ("schemas",),

@@ -36,7 +36,7 @@ def read_fast(text: bytes, delimiter: str, head: Sequence[str], next_line: int) 
     start = _offset(text, next_line)
     end, tail = _cut_tail(text, start, delimiter)
     body = memoryview(text)[start:end]  # a copy of it would cost as much as a column read
-    if body[:3] == b"\xef\xbb\xbf" or (b'"' in text and not _quotes_in_place(body, delimiter)):
+    if text.startswith(b"\xef\xbb\xbf", start, end) or (b'"' in text and not _quotes_in_place(body, delimiter)):
         return None
     columns = _columns(body, delimiter, len(head))
     if columns is None:

@@ -46,7 +46,8 @@ def read_text_file(
 ) -> RawTable:
     """One text file as a table of text.
 
-    In:      `name` as it is to stand in every message; `expected` headings as `heading_key` makes them; None = find it. `data`: its bytes, if they are known.
+    In:      `name` as it is to stand in every message; `expected` headings as `heading_key` makes them; None = find it. `data`: the
+             file's bytes, where they were read already.
     Out:     rows, and what is wrong with the file or with single rows; never raises for what a file holds.
     Errors:  OSError if the file cannot be opened.
     """

@@ -54,7 +54,7 @@ class SheetRead:
 
 @dataclass(frozen=True)
 class FileRead:
-    """One file: hash and size of its bytes, and what was read of it. `checked`: by export, where all its rows stand here and were checked."""
+    """One file: hash and size of its bytes, and what was read of it. `checked`: by export, where all its rows stand in it."""
 
     file: InputFile
     sha256: str

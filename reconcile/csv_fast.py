@@ -23,7 +23,7 @@ if TYPE_CHECKING:
 _QUOTE, _LF, _CR = 34, 10, 13
 _CHUNK = 1 << 18
 """Bytes whose quotation marks, or line ends, are looked at together: few enough to stay near the processor."""
-_BLOCK = 32 << 20
+_BLOCK = 64 << 20
 """Bytes that are read into columns together: as a rule the whole file, whose columns then need not be put together."""
 _TAIL_LINES = 50
 """Lines at the end that may be blank or totals."""

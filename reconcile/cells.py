@@ -84,13 +84,19 @@ def _uniques(cells: pa.Array) -> _Uniques:
     return _Uniques(coded.dictionary, coded.indices.to_numpy(zero_copy_only=False).astype(np.int64))
 
 
-def _bytes(cells: pa.Array) -> NDArray[np.uint8]:
+def bytes_of(cells: pa.Array) -> NDArray[np.uint8]:
     """The bytes of all cells of a text array, one after the other."""
     buffer = cells.buffers()[2]
     if buffer is None or len(cells) == 0:
         return np.empty(0, dtype=np.uint8)
-    offsets = np.frombuffer(cells.buffers()[1], dtype=np.int32)[cells.offset : cells.offset + len(cells) + 1]
+    offsets = _offsets(cells)
     return np.frombuffer(buffer, dtype=np.uint8)[offsets[0] : offsets[-1]]
+
+
+def _offsets(cells: pa.Array) -> NDArray[Any]:
+    """Where each cell of a text array begins among its bytes, and where the last one ends."""
+    width = np.int64 if pa.types.is_large_string(cells.type) else np.int32
+    return np.frombuffer(cells.buffers()[1], dtype=width)[cells.offset : cells.offset + len(cells) + 1]
 
 
 def _trimmed(cells: pa.Array) -> pa.Array:
@@ -99,7 +105,7 @@ def _trimmed(cells: pa.Array) -> pa.Array:
         cells = pa.concat_arrays(cells.chunks) if cells.num_chunks else pa.array([], type=pa.string())
     if cells.null_count:
         cells = cells.fill_null("")
-    held = _bytes(cells)
+    held = bytes_of(cells)
     if held.size and held.min() > 32 and held.max() < 127:
         return cells
     return pc.utf8_trim_whitespace(cells)
@@ -149,19 +155,24 @@ def _two_decimals(cells: pa.Array) -> Ints | None:
     """
     if isinstance(cells, pa.ChunkedArray) or cells.null_count or not len(cells):
         return None
-    offsets = np.frombuffer(cells.buffers()[1], dtype=np.int32)[cells.offset : cells.offset + len(cells) + 1].astype(np.int64)
-    held = _bytes(cells)
-    starts, ends = offsets[:-1] - offsets[0], offsets[1:] - offsets[0]
-    if not held.size or (ends - starts).min() < 4 or (ends - starts).max() > 15:
+    offsets = _offsets(cells)
+    held, long = bytes_of(cells), np.diff(offsets)
+    if not held.size or long.min() < 4 or long.max() > 15:
         return None
-    minus = held[starts] == _MINUS
+    points = offsets[1:] - (offsets[0] + 3)
+    minus = held[offsets[:-1] - offsets[0]] == _MINUS
     # Each cell has its point; what is no figure beside them can only be a minus in front.
-    odd = np.count_nonzero((held < _ZERO) | (held > _NINE))
-    if not (held[ends - 3] == _POINT).all() or odd != len(cells) + np.count_nonzero(minus):
+    figures = (held >= _ZERO) & (held <= _NINE)
+    if not (held[points] == _POINT).all() or len(held) - np.count_nonzero(figures) != len(cells) + np.count_nonzero(minus):
         return None
-    if (minus & (ends - starts < 5)).any():
-        return None
-    return np.asarray(pc.replace_substring(cells, ".", "").cast(pa.int64()).to_numpy(zero_copy_only=False))
+    if minus.any():
+        if long[minus].min() < 5:
+            return None
+        figures |= held == _MINUS
+    # The same cells without their points: as each has one, each begins one place earlier for every cell before it.
+    ends = pa.py_buffer(np.asarray(offsets - offsets[0] - np.arange(len(offsets)), dtype=np.int64))
+    whole = pa.Array.from_buffers(pa.large_string(), len(cells), [None, ends, pa.py_buffer(held[figures])])
+    return np.asarray(whole.cast(pa.int64()).to_numpy())
 
 
 def _ordinary_cents(texts: pa.Array, mark: DecimalMark) -> tuple[Ints, Bools]:
@@ -235,7 +246,7 @@ def parse_words(cells: pa.Array, allowed: Collection[str], translate: Mapping[st
         if word and not known:
             problems[i] = _unknown_word(word, ours)
         words.append(known)
-    parsed = found.spread(pa.array(words, type=pa.string()), problems)
+    parsed = found.spread(pa.array(words, type=pa.large_string()), problems)
     if "" in theirs:
         return Parsed(parsed.values, pc.equal(parsed.values, "").to_numpy(zero_copy_only=False) & ~parsed.bad, parsed.bad, parsed.problems)
     return parsed
@@ -277,7 +288,7 @@ def _texts(cells: pa.Array, refusal: Callable[[str], Refusal | None] | None) -> 
     absent = pc.equal(pc.binary_length(values), 0).to_numpy(zero_copy_only=False)
     bad = np.zeros(len(values), dtype=np.bool_)
     problems: dict[int, Refusal] = {}
-    held = _bytes(values)
+    held = bytes_of(values)
     if refusal is not None and held.size and (held.min() < 32 or held.max() >= 127):
         suspect = pc.match_substring_regex(values, r"[^\x20-\x7e]").to_numpy(zero_copy_only=False)
         for i in np.flatnonzero(suspect):

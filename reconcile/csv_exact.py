@@ -117,7 +117,7 @@ class _Reading:
     def flush(self) -> None:
         """Turn what is held into arrays."""
         if self.held:
-            self.parts.append([pa.array(column, type=pa.string()) for column in zip(*self.held, strict=True)])
+            self.parts.append([pa.array(column, type=pa.large_string()) for column in zip(*self.held, strict=True)])
             self.held = []
 
 
@@ -133,7 +133,8 @@ def read_exactly(text: bytes, delimiter: str, head: Sequence[str], next_line: in
     reading.flush()
     reading.problems += _wrong_counts(reading)
     columns = [
-        pa.concat_arrays([part[i] for part in reading.parts]) if reading.parts else pa.array([], type=pa.string()) for i in range(len(head))
+        pa.concat_arrays([part[i] for part in reading.parts]) if reading.parts else pa.array([], type=pa.large_string())
+        for i in range(len(head))
     ]
     rows = "1 row holds" if reading.broken == 1 else f"{reading.broken} rows hold"
     notes = [f"{rows} line breaks inside quotation marks; rows go by the line on which they begin"] if reading.broken else []

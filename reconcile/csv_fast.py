@@ -21,8 +21,10 @@ if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
 
 _QUOTE, _LF, _CR = 34, 10, 13
-_CHUNK = 8 << 20
-"""Bytes whose quotation marks are looked at together."""
+_CHUNK = 1 << 18
+"""Bytes whose quotation marks, or line ends, are looked at together: few enough to stay near the processor."""
+_BLOCK = 64 << 20
+"""Bytes that are read into columns together: as a rule the whole file, whose columns then need not be put together."""
 _TAIL_LINES = 50
 """Lines at the end that may be blank or totals."""
 
@@ -31,8 +33,10 @@ def read_fast(text: bytes, delimiter: str, head: Sequence[str], next_line: int) 
     """All records from a line on, or None where the file is for the exact reader."""
     if len(head) < 2 or (b"\r" in text and text.count(b"\r") != text.count(b"\r\n")):
         return None
-    body, tail = _cut_tail(text[_offset(text, next_line) :], delimiter)
-    if body.startswith(b"\xef\xbb\xbf") or not _quotes_in_place(body, delimiter):
+    start = _offset(text, next_line)
+    end, tail = _cut_tail(text, start, delimiter)
+    body = memoryview(text)[start:end]  # a copy of it would cost as much as a column read
+    if text.startswith(b"\xef\xbb\xbf", start, end) or (b'"' in text and not _quotes_in_place(body, delimiter)):
         return None
     columns = _columns(body, delimiter, len(head))
     if columns is None:
@@ -57,20 +61,23 @@ def _offset(text: bytes, line: int) -> int:
     return at
 
 
-def _cut_tail(body: bytes, delimiter: str) -> tuple[bytes, list[list[str]]]:
-    """The body without its last line end, blank lines and totals; and these lines in order: their fields, none for a blank line."""
+def _cut_tail(text: bytes, start: int, delimiter: str) -> tuple[int, list[list[str]]]:
+    """Where the body that begins at `start` ends without its last line end, blank lines and totals; and these lines in order.
+
+    Of each its fields, none for a blank line.
+    """
     tail: list[list[str]] = []
-    end = len(body.removesuffix(b"\n"))
-    while body and len(tail) < _TAIL_LINES:
-        at = body.rfind(b"\n", 0, end) + 1
-        fields = _tail_fields(body[at:end].removesuffix(b"\r"), delimiter)
+    end = len(text) - (text.endswith(b"\n") and len(text) > start)
+    while len(text) > start and len(tail) < _TAIL_LINES:
+        at = max(text.rfind(b"\n", start, end) + 1, start)
+        fields = _tail_fields(text[at:end].removesuffix(b"\r"), delimiter)
         if fields is None:
             break
         tail.insert(0, fields)
-        if at == 0:
-            return b"", tail
+        if at == start:
+            return start, tail
         end = at - 1
-    return body[:end].removesuffix(b"\r"), tail
+    return end - (end > start and text[end - 1] == _CR), tail
 
 
 def _tail_fields(line: bytes, delimiter: str) -> list[str] | None:
@@ -81,25 +88,24 @@ def _tail_fields(line: bytes, delimiter: str) -> list[str] | None:
     return record.fields if not record.fault and says_total(record.fields) else None
 
 
-def _chunks(body: bytes) -> Iterator[bytes]:
+def _chunks(body: memoryview) -> Iterator[bytes]:
     """The body in pieces of whole lines."""
-    start = 0
-    while start < len(body):
-        cut = body.rfind(b"\n", start, start + _CHUNK) + 1 if start + _CHUNK < len(body) else len(body)
-        cut = cut or body.find(b"\n", start) + 1 or len(body)
-        yield body[start:cut]
-        start = cut
+    rest = b""
+    for start in range(0, len(body), _CHUNK):
+        piece = rest + bytes(body[start : start + _CHUNK])
+        cut = piece.rfind(b"\n") + 1 if start + _CHUNK < len(body) else len(piece)
+        rest = piece[cut:]
+        if cut:
+            yield piece[:cut]
 
 
-def _quotes_in_place(body: bytes, delimiter: str) -> bool:
+def _quotes_in_place(body: memoryview, delimiter: str) -> bool:
     """Whether every quotation mark opens or closes a field or is written twice inside one, and no field goes over a line's end.
 
     Counted from a line's start the marks at even places open and those at odd places close. A mark written twice closes and opens
     again at once. If each opening one follows a delimiter, a line end or a closing one, each closing one precedes such, and no line
     ends between the two, then both readers read the same.
     """
-    if b'"' not in body:
-        return True
     may_precede, may_follow = np.zeros(256, dtype=np.bool_), np.zeros(256, dtype=np.bool_)
     may_precede[[ord(delimiter), _LF, _QUOTE]] = True
     may_follow[[ord(delimiter), _LF, _CR, _QUOTE]] = True
@@ -119,22 +125,31 @@ def _quotes_in_place(body: bytes, delimiter: str) -> bool:
     return True
 
 
-def _columns(body: bytes, delimiter: str, width: int) -> list[pa.Array] | None:
+def _columns(body: memoryview, delimiter: str, width: int) -> list[pa.Array] | None:
     """The columns as text; None where a line has another number of fields or a field is too long for the exact reader."""
-    if not body:
-        return [pa.array([], type=pa.string())] * width
+    if not len(body):
+        return [pa.array([], type=pa.large_string())] * width
     names = [str(i) for i in range(width)]
     try:
         table = arrow_csv.read_csv(
-            pa.BufferReader(body),
-            read_options=arrow_csv.ReadOptions(column_names=names, block_size=4 << 20),
+            pa.BufferReader(pa.py_buffer(body)),
+            read_options=arrow_csv.ReadOptions(column_names=names, block_size=min(len(body) + 1, _BLOCK), use_threads=len(body) > _BLOCK),
             parse_options=arrow_csv.ParseOptions(delimiter=delimiter, newlines_in_values=False, ignore_empty_lines=False),
-            convert_options=arrow_csv.ConvertOptions(column_types=dict.fromkeys(names, pa.string()), strings_can_be_null=False),
+            convert_options=arrow_csv.ConvertOptions(column_types=dict.fromkeys(names, pa.large_string()), strings_can_be_null=False),
         )
     except pa.ArrowInvalid:
         return None
-    if table.num_rows != body.count(b"\n") + 1:
+    if table.num_rows != _line_ends(body) + 1:
         return None
-    columns = [pa.concat_arrays(table.column(i).chunks) for i in range(width)]
+    columns = [_one_array(table.column(i)) for i in range(width)]
     longest = max(pc.max(pc.binary_length(column)).as_py() for column in columns)
     return columns if longest <= FIELD_LIMIT else None
+
+
+def _line_ends(body: memoryview) -> int:
+    held = np.frombuffer(body, dtype=np.uint8)
+    return sum(int(np.count_nonzero(held[at : at + _CHUNK] == _LF)) for at in range(0, len(held), _CHUNK))
+
+
+def _one_array(column: pa.ChunkedArray) -> pa.Array:
+    return column.chunk(0) if column.num_chunks == 1 else pa.concat_arrays(column.chunks)

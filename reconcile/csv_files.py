@@ -35,18 +35,26 @@ class _Layout(NamedTuple):
 
 
 def read_text_file(
-    path: Path, name: str, *, heading_row: int | None, expected: frozenset[str], encoding: str | None, delimiter: str | None
+    path: Path,
+    name: str,
+    *,
+    heading_row: int | None,
+    expected: frozenset[str],
+    encoding: str | None,
+    delimiter: str | None,
+    data: bytes | None = None,
 ) -> RawTable:
     """One text file as a table of text.
 
-    In:      `name` as it is to stand in every message; `expected` headings as `heading_key` makes them; None = find it.
+    In:      `name` as it is to stand in every message; `expected` headings as `heading_key` makes them; None = find it. `data`: the
+             file's bytes, where they were read already.
     Out:     rows, and what is wrong with the file or with single rows; never raises for what a file holds.
     Errors:  OSError if the file cannot be opened.
     """
-    decoded = decode(path.read_bytes(), encoding)
+    decoded = decode(path.read_bytes() if data is None else data, encoding)
     if not isinstance(decoded, Decoded):
         return unusable(name, "", decoded.problem, decoded.cure, encoding=decoded.encoding)
-    if not decoded.text.strip():
+    if not decoded.text or decoded.text.isspace():
         cure = "export it again; headings alone will do where there are no rows"
         return unusable(name, "", "the file is empty", cure, encoding=decoded.encoding)
     divided = _NAMED.get(delimiter, delimiter) if delimiter else None

@@ -11,6 +11,7 @@ account numbers, a control total is not met, a file is far shorter than last tim
 
 from __future__ import annotations
 
+import dataclasses
 import hashlib
 from dataclasses import dataclass
 from functools import partial
@@ -23,7 +24,7 @@ from reconcile.control_totals import LedgerBalance, Total, compare, read_control
 from reconcile.errors import RefusedError
 from reconcile.export_files import FoundFiles, InputFile, find_files
 from reconcile.headings import never_left_out
-from reconcile.intake_batch import REJECTED, Batch, Clash, gather
+from reconcile.intake_batch import REJECTED, REPLACED, Batch, Checked, Clash, gather
 from reconcile.intake_blocked import named_in_rejected
 from reconcile.intake_checks import check_against_each_other, check_rows
 from reconcile.intake_counts import SourceCount, SourceFile, counted_once, far_fewer_rows, rows_by_export, source_of
@@ -105,10 +106,11 @@ def read_exports(
     Keeps:   rows and cents: read = accepted + rejected + already read.
     """
     found = find_files(sources, column_map)
+    own_file = frozenset(name for name in EXPORTS if sum(name in file.kinds for file in found.exports) == 1)
     refusals = list(found.problems)
     if progress is not None:
         progress(f"reading {', '.join(file.name for file in found.exports)}")
-    reads = list(each(partial(read_input, column_map=column_map), found.exports))
+    reads = list(each(partial(_read_and_checked, rules=rules, column_map=column_map, own_file=own_file), found.exports))
     reads, twins = without_twins(reads, column_map or NO_MAP)
     refusals += twins
     refusals += [r for read in reads for r in (*read.refusals, *(s for sheet in read.sheets for s in sheet.refusals))]
@@ -170,10 +172,24 @@ def _is_refused(read: FileRead) -> bool:
     return bool(read.refusals) or any(sheet.refusals for sheet in read.sheets)
 
 
+def _read_and_checked(file: InputFile, rules: Rules, column_map: ColumnMap | None, own_file: frozenset[str]) -> FileRead:
+    """One file read; where all rows of an export stand in it, they are checked at once, beside the reading of the other files."""
+    read, found = read_input(file, column_map), {}
+    for name in own_file.intersection(file.kinds):
+        batch, problems, notes = _checked(name, [read], rules, column_map or NO_MAP)
+        if REPLACED not in batch.standing:  # that changes days of other rows, and only what became of each row is kept
+            found[name] = Checked(batch.standing, problems, notes)
+    return dataclasses.replace(read, checked=found)
+
+
 def _checked(name: str, reads: Sequence[FileRead], rules: Rules, column_map: ColumnMap) -> tuple[Batch, list[Problem], list[str]]:
     """All rows of one export, checked one by one and against each other: the batch, what is wrong, and notes."""
     section = column_map.of(name)
     batch = gather(EXPORTS[name], [part for sheet in _sheets(reads) for part in sheet.parts if part.export == name])
+    for read_alone in reads:
+        if name in read_alone.checked:
+            done = read_alone.checked[name]
+            return dataclasses.replace(batch, standing=done.standing), done.problems, done.notes
     problems = [p for part in batch.parts for p in part.problems]
     notes: list[str] = []
 
@@ -241,12 +257,16 @@ def _span(bank: Batch, bank_from: date | None, bank_through: date | None) -> tup
 def _table(batch: Batch) -> pd.DataFrame:
     """The accepted rows with their evidence, as every later step takes them."""
     kept = batch.accepted
-    part = pa.array(batch.part[kept])
-    files = pa.array([p.file for p in batch.parts], type=pa.string()).take(part)
-    sheets = pa.array([p.sheet for p in batch.parts], type=pa.string()).take(part)
-    evidence = {"file": text_series(files), "sheet": text_series(sheets), "row": pd.Series(batch.rows[kept])}
-    rows = batch.table if kept.all() else batch.table[kept].reset_index(drop=True)
-    return pd.concat([pd.DataFrame(evidence), rows], axis=1)
+    part, row, rows = batch.part, batch.rows, batch.table
+    if not kept.all():
+        part, row, rows = part[kept], row[kept], rows[kept].reset_index(drop=True)
+
+    def by_part(texts: list[str]) -> pd.Series:
+        each = pa.array(texts, type=pa.large_string())
+        return text_series(pa.repeat(each[0], len(part)) if len(texts) == 1 else each.take(pa.array(part)))
+
+    evidence = {"file": by_part([p.file for p in batch.parts]), "sheet": by_part([p.sheet for p in batch.parts]), "row": row}
+    return pd.concat([pd.DataFrame(evidence, copy=False), rows], axis=1)
 
 
 __all__ = ["BankSpan", "Exports", "ExportsRefusedError", "SourceCount", "SourceFile", "read_exports", "rows_by_export"]

@@ -42,6 +42,15 @@ class Clash(NamedTuple):
 
 
 @dataclass(frozen=True, eq=False)
+class Checked:
+    """What became of the rows of one export, in the order of its batch, with what is wrong and notes."""
+
+    standing: NDArray[np.int8]
+    problems: list[Problem]
+    notes: list[str]
+
+
+@dataclass(frozen=True, eq=False)
 class Batch:
     """The rows of one export: `table` has its standard columns, `part` says for each row in which of `parts` it stands."""
 
@@ -105,11 +114,11 @@ def gather(export: Export, parts: Sequence[Part]) -> Batch:
     """Put the parts of one export side by side, by file, sheet and row."""
     ordered = tuple(sorted((_by_row(p) for p in parts), key=lambda p: (p.file, p.sheet)))
     columns = {c.name: _joined([p.columns[c.name] for p in ordered], c.kind) for c in export.columns}
-    part = np.repeat(np.arange(len(ordered)), [len(p.rows) for p in ordered]).astype(np.int64)
-    rows = np.concatenate([p.rows for p in ordered]) if ordered else np.empty(0, dtype=np.int64)
-    rejected = np.concatenate([p.rejected for p in ordered]) if ordered else np.empty(0, dtype=np.bool_)
+    part = np.repeat(np.arange(len(ordered)), [len(p.rows) for p in ordered])
+    rows = _end_to_end([p.rows for p in ordered], np.dtype(np.int64))
+    rejected = _end_to_end([p.rejected for p in ordered], np.dtype(np.bool_))
     table = pd.DataFrame(columns, copy=False)
-    return Batch(export, ordered, part, rows, table, np.where(rejected, REJECTED, ACCEPTED).astype(np.int8))
+    return Batch(export, ordered, part, rows, table, np.where(rejected, np.int8(REJECTED), np.int8(ACCEPTED)))
 
 
 def _by_row(part: Part) -> Part:
@@ -119,9 +128,12 @@ def _by_row(part: Part) -> Part:
     return part
 
 
-def _joined(pieces: Sequence[object], kind: str) -> pd.Series:
-    if kind == "money":
-        return pd.Series(np.concatenate([np.empty(0, dtype=np.int64), *pieces]))
-    if kind == "date":
-        return pd.Series(np.concatenate([np.empty(0, dtype="datetime64[s]"), *pieces]))
-    return text_series(pa.chunked_array(pieces, type=pa.string()))
+def _joined(pieces: Sequence[Any], kind: str) -> pd.Series:
+    if kind in {"money", "date"}:
+        return pd.Series(_end_to_end(pieces, np.dtype(np.int64 if kind == "money" else "datetime64[s]")), copy=False)
+    return text_series(pa.chunked_array([piece.cast(pa.large_string()) for piece in pieces], type=pa.large_string()))
+
+
+def _end_to_end(pieces: Sequence[Any], dtype: np.dtype[Any]) -> Any:  # noqa: ANN401 (an array of that type)
+    """The pieces as one array; a single one as it is."""
+    return pieces[0] if len(pieces) == 1 else np.concatenate([np.empty(0, dtype=dtype), *pieces])

@@ -15,7 +15,7 @@ import numpy as np
 from reconcile.intake_batch import REJECTED
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Mapping
+    from collections.abc import Iterable, Mapping, Sequence
 
     from reconcile.intake_batch import Batch
     from reconcile.intake_problems import Problem
@@ -25,18 +25,20 @@ EVERYONE = ("everyone", "")
 _KINDS = ("student", "plan")
 
 
-def named_in_rejected(batches: Mapping[str, Batch], astray: Iterable[Part], problems: Iterable[Problem]) -> frozenset[tuple[str, str]]:
+def named_in_rejected(batches: Mapping[str, Batch], astray: Sequence[Part], problems: Iterable[Problem]) -> frozenset[tuple[str, str]]:
     """Students and plans that rejected rows name, as ("student", id) and ("plan", id); EVERYONE for a bank row that names nobody.
 
     In:      the rows of each export, rejected ones included; rows of mixed files that no route claims; all problems (the value of a
              cell that could not be read as an id stands there).
     """
+    blocked: set[tuple[str, str]] = set()
+    if not any(np.equal(batch.standing, REJECTED).any() for batch in batches.values()) and not astray:
+        return frozenset(blocked)
     plans = batches["plan_schedules"]
     known = {kind: set(plans.table[f"{kind}_id"][plans.accepted].unique().tolist()) for kind in _KINDS}
     values: dict[tuple[str, str, int], list[str]] = {}
     for problem in problems:
         values.setdefault((problem.file, problem.sheet, problem.row), []).append(problem.value)
-    blocked: set[tuple[str, str]] = set()
     for name, batch in batches.items():
         rows = np.flatnonzero(np.equal(batch.standing, REJECTED))
         texts = [column.name for column in batch.export.columns if column.kind in {"id", "text"}]

@@ -11,9 +11,10 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
+import pyarrow.compute as pc  # type: ignore[import-untyped]
 
 from reconcile.intake_batch import Clash
-from reconcile.texts import all_different
+from reconcile.texts import all_different, arrow_text, numbered
 from reconcile.toml_errors import nearest
 
 if TYPE_CHECKING:
@@ -23,6 +24,8 @@ if TYPE_CHECKING:
 
     from reconcile.intake_batch import Batch
     from reconcile.policy import Rules
+
+    Ints = NDArray[np.int64]
 
 PLAN_FACTS = ("student_id", "term", "plan_total", "enrolled_on")
 """What every row of one plan says of the plan as a whole, and must say alike."""
@@ -42,7 +45,9 @@ def check_rows(batch: Batch, rules: Rules) -> list[Clash]:
 def check_against_each_other(batch: Batch) -> list[Clash]:
     """What is wrong between accepted rows of one export: contradicting plans, lines twice, one reference with two contents."""
     if batch.export.name == "plan_schedules":
-        return _plans_that_disagree(batch) + _lines_twice(batch)
+        at = np.flatnonzero(batch.accepted)
+        plans = numbered(_at(batch, "plan_id", at))
+        return _plans_that_disagree(batch, at, plans) + _lines_twice(batch, at, plans)
     if batch.export.name == "cleared_draws":
         return _references_with_two_contents(batch)
     return []
@@ -104,20 +109,37 @@ def _anticipated_but_paid(batch: Batch) -> list[Clash]:
     ]
 
 
-def _plans_that_disagree(batch: Batch) -> list[Clash]:
-    """All rows of a plan that has two students, terms, totals or days of enrollment: nobody here can say which holds."""
-    at = np.flatnonzero(batch.accepted)
-    plans, _ = pd.factorize(batch.table["plan_id"].iloc[at])
-    first = np.full(plans.max() + 1 if len(plans) else 0, -1, dtype=np.int64)
-    first[plans[::-1]] = at[::-1]
-    differ = np.zeros(len(at), dtype=np.bool_)
+def _plans_that_disagree(batch: Batch, at: Ints, plans: Ints) -> list[Clash]:
+    """All rows of a plan that has two students, terms, totals or days of enrollment: nobody here can say which holds.
+
+    In:      positions of the accepted rows, and the number of the plan of each.
+    """
+    together = np.argsort(plans, kind="stable") if (plans[1:] < plans[:-1]).any() else np.arange(len(plans))
+    here = plans[together]
+    differ = np.zeros(max(len(at) - 1, 0), dtype=np.bool_)  # each row from the one before it
     for name in PLAN_FACTS:
-        values = batch.table[name]
-        differ |= (values.iloc[at].reset_index(drop=True) != values.iloc[first[plans]].reset_index(drop=True)).to_numpy()
+        differ |= _unlike_the_one_before(_at(batch, name, at[together]))
+    differ &= here[1:] == here[:-1]
     clashes: list[Clash] = []
-    for group in _groups(at, plans, np.isin(plans, plans[differ])):
+    for group in _groups(at, plans, np.isin(plans, here[1:][differ])) if differ.any() else ():
         clashes += _disagreements(batch, group)
     return clashes
+
+
+def _at(batch: Batch, column: str, at: Ints) -> pd.Series:
+    """A column at these positions; without a copy where they are all of them in their order."""
+    values = batch.table[column]
+    return values if len(at) == len(values) and (at[1:] > at[:-1]).all() else values.iloc[at]
+
+
+def _unlike_the_one_before(values: pd.Series) -> NDArray[np.bool_]:
+    """Whether each value but the first differs from the one before it."""
+    if values.dtype == "str":
+        texts = arrow_text(values)
+        unlike = pc.not_equal(texts.slice(1), texts.slice(0, max(len(texts) - 1, 0)))
+        return np.asarray(unlike.to_numpy(zero_copy_only=False), dtype=np.bool_)
+    held = values.to_numpy()
+    return np.asarray(held[1:] != held[:-1], dtype=np.bool_)
 
 
 def _disagreements(batch: Batch, group: list[int]) -> Iterator[Clash]:
@@ -135,7 +157,11 @@ def _disagreements(batch: Batch, group: list[int]) -> Iterator[Clash]:
             yield Clash(row, name, problem, f"All rows of one plan carry the same {name}: correct the row that is wrong, then run again.")
 
 
-def _lines_twice(batch: Batch) -> list[Clash]:
+def _lines_twice(batch: Batch, at: Ints, plans: Ints) -> list[Clash]:
+    lines = numbered(_at(batch, "line", at))
+    of_plan = plans * (int(lines.max(initial=0)) + 1) + lines  # one number for each line of each plan
+    if (of_plan[1:] > of_plan[:-1]).all() or len(pd.unique(of_plan)) == len(of_plan):
+        return []
     cure = "Keep the row that holds and take the other out, or give it its own line. Counted twice, the family would seem to owe both."
     clashes = []
     for group in _alike(batch, batch.accepted, ["plan_id", "line"]):

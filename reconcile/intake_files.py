@@ -8,7 +8,7 @@ rejected row.
 from __future__ import annotations
 
 import hashlib
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Literal
 
 import pyarrow as pa  # type: ignore[import-untyped]
@@ -26,7 +26,10 @@ from reconcile.schemas import EXPORTS
 from reconcile.sensitive import looks_sensitive
 
 if TYPE_CHECKING:
+    from collections.abc import Mapping
+
     from reconcile.export_files import InputFile
+    from reconcile.intake_batch import Checked
     from reconcile.raw import RawTable
 
 NO_MAP = ColumnMap("", "", 0)
@@ -51,13 +54,14 @@ class SheetRead:
 
 @dataclass(frozen=True)
 class FileRead:
-    """One file: hash and size of its bytes, and what was read of it."""
+    """One file: hash and size of its bytes, and what was read of it. `checked`: by export, where all its rows stand in it."""
 
     file: InputFile
     sha256: str
     size: int
     sheets: tuple[SheetRead, ...] = ()
     refusals: tuple[str, ...] = ()
+    checked: Mapping[str, Checked] = field(default_factory=dict)
 
 
 @dataclass(frozen=True)
@@ -100,7 +104,7 @@ def read_input(file: InputFile, column_map: ColumnMap | None) -> FileRead:
     named = {r.sheet for r in readings if r.sheet is not None}
     sheets: list[SheetRead] = []
     for reading in readings:
-        tables = _tables(file, reading)
+        tables = _tables(file, reading, data)
         sheets += [_sheet(raw, reading) for raw in tables if reading.sheet is not None or raw.sheet not in named]
     return FileRead(file, hashlib.sha256(data).hexdigest(), len(data), tuple(sheets), tuple(refusals))
 
@@ -130,7 +134,7 @@ def _readings(file: InputFile, column_map: ColumnMap) -> tuple[list[_Reading], l
     return ([] if refusals else [_Reading(tuple(kinds), sheet) for sheet, kinds in by_sheet.items()]), refusals
 
 
-def _tables(file: InputFile, reading: _Reading) -> tuple[RawTable, ...]:
+def _tables(file: InputFile, reading: _Reading, data: bytes) -> tuple[RawTable, ...]:
     def said(key: str) -> object:
         return next((v for _, section in reading.kinds if (v := getattr(section, key)) is not None), None)
 
@@ -149,6 +153,7 @@ def _tables(file: InputFile, reading: _Reading) -> tuple[RawTable, ...]:
         expected=reading.expected,
         encoding=encoding if isinstance(encoding, str) else None,
         delimiter=delimiter if isinstance(delimiter, str) else None,
+        data=data,
     )
     return (table,)
 

@@ -17,13 +17,17 @@ import numpy as np
 import pandas as pd
 
 from reconcile.intake_batch import COPY, REJECTED, REPLACED, Batch, Clash
-from reconcile.texts import all_different
+from reconcile.texts import all_different, among, numbered
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     Ints = NDArray[np.int64]
     Bools = NDArray[np.bool_]
+
+
+_SPREADS = 1_000_003
+"""Multiplies a student's number, so that few students share a sum of it and an amount."""
 
 
 @dataclass(frozen=True)
@@ -46,10 +50,12 @@ def set_copies_aside(batch: Batch, files_overlap: bool | None) -> Read:
     notes: list[str] = []
     if "reference" in batch.table:
         batch, notes = _with_reference(batch)
-        bare = batch.accepted & (batch.table["reference"] == "").to_numpy()
-    else:
-        bare = batch.accepted
-    if files_overlap is False or len(np.unique(batch.part[bare])) < 2:
+    if files_overlap is False or len(batch.parts) < 2:
+        return Read(batch, (), tuple(notes))
+    bare = batch.accepted
+    if "reference" in batch.table:
+        bare &= (batch.table["reference"] == "").to_numpy()
+    if len(np.unique(batch.part[bare])) < 2:
         return Read(batch, (), tuple(notes))
     at, groups = _equal_rows(batch, bare)
     spread = _in_several_parts(batch.part[at], groups)
@@ -160,8 +166,11 @@ def pair_aid(batch: Batch, aid_rows: Literal["add", "replace"] | None) -> Read:
 def _doubled_awards(batch: Batch) -> list[tuple[list[int], list[int]]]:
     """Awards with both kinds of rows: positions of the anticipated and of the disbursed ones."""
     status = batch.table["status"]
-    at = np.flatnonzero(batch.accepted & status.isin(["anticipated", "disbursed"]).to_numpy())
+    at = np.flatnonzero(batch.accepted & among(status, ["anticipated", "disbursed"]))
     award = ["student_id", "term", "fund", "amount"]
+    # Rows of one award have one such number. Few rows share one, so that few are looked at in full.
+    near = numbered(batch.table["student_id"])[at] * _SPREADS + batch.table["amount"].to_numpy()[at]
+    at = at[pd.Series(near).duplicated(keep=False).to_numpy()]
     at = at[batch.table[award].iloc[at].duplicated(keep=False).to_numpy()]
     groups = batch.table[award].iloc[at].groupby(award, sort=False).ngroup().to_numpy(dtype=np.int64)
     awards: dict[int, tuple[list[int], list[int]]] = {}

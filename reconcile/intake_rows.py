@@ -18,6 +18,7 @@ import pyarrow.compute as pc  # type: ignore[import-untyped]
 from reconcile.cells import Parsed, parse_dates, parse_ids, parse_money, parse_text, parse_words
 from reconcile.intake_problems import Problem
 from reconcile.money import people_money
+from reconcile.schemas import DTYPES
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -90,7 +91,16 @@ def type_rows(raw: RawTable, picked: Ints, export: Export, section: ExportMap, p
     whole, cell_problems = _raw_problems(raw, picked, set(headings.values()))
     typing = _Typing(raw, picked, section, headings, whole, cell_problems)
     _tell_whole_rows(typing)
-    columns = {c.name: _typed(typing, c, positions.get(c.name), order) for order, c in enumerate(export.columns)}
+    absent: dict[tuple[str, str], Any] = {}  # one array for all columns that the file does not have and that hold the same
+    columns: dict[str, Any] = {}
+    for order, column in enumerate(export.columns):
+        if column.name in positions:
+            columns[column.name] = _typed(typing, column, positions[column.name], order)
+        else:
+            held = (DTYPES[column.kind], column.default)
+            if held not in absent:
+                absent[held] = _absent(column, len(picked))
+            columns[column.name] = absent[held]
     for column in export.columns:
         if column.same_as:
             here = columns[column.name]
@@ -99,7 +109,7 @@ def type_rows(raw: RawTable, picked: Ints, export: Export, section: ExportMap, p
     rejected = np.zeros(len(picked), dtype=np.bool_)
     rejected[[at for at, _, _ in typing.problems]] = True
     known = ~typing.unreadable.get("amount", whole) & ~whole
-    cents = np.where(known, columns["amount"], 0)
+    cents = columns["amount"] if known.all() else np.where(known, columns["amount"], 0)
     told = tuple(problem for _, _, problem in sorted(typing.problems, key=lambda p: p[:2]))
     return Part(
         export.name,
@@ -139,10 +149,8 @@ def _tell_whole_rows(typing: _Typing) -> None:
                 typing.tell(at, -1, "", problem.value, problem.problem, problem.cure)
 
 
-def _typed(typing: _Typing, column: Column, position: int | None, order: int) -> Any:  # noqa: ANN401 (arrow text or numpy)
+def _typed(typing: _Typing, column: Column, position: int, order: int) -> Any:  # noqa: ANN401 (arrow text or numpy)
     """One standard column, typed; what is wrong in it is told."""
-    if position is None:
-        return _absent(column, len(typing.at))
     cells = typing.raw.columns[position]
     numbers = typing.raw.number_cells[position] if typing.raw.number_cells else None
     if len(typing.at) != len(cells):
@@ -206,16 +214,16 @@ def _translated(cells: pa.Array, words: Mapping[str, str]) -> pa.Array:
     ours = {" ".join(theirs.split()).casefold(): our for theirs, our in words.items()}
     coded = cells.dictionary_encode()
     texts = [ours.get(" ".join(text.split()).casefold(), text) for text in coded.dictionary.to_pylist()]
-    return pa.array(texts, type=pa.string()).take(coded.indices)
+    return pa.array(texts, type=pa.large_string()).take(coded.indices)
 
 
 def _absent(column: Column, count: int) -> Any:  # noqa: ANN401 (arrow text or numpy)
     """A column that the export does not have: its default everywhere."""
-    if column.kind == "date":
-        return np.full(count, "NaT", dtype="datetime64[s]")
-    if column.kind == "money":
-        return np.zeros(count, dtype=np.int64)
-    return pa.repeat(pa.scalar(column.default, pa.string()), count)
+    if column.kind in {"date", "money"}:
+        values = np.full(count, "NaT", dtype="datetime64[s]") if column.kind == "date" else np.zeros(count, dtype=np.int64)
+        values.setflags(write=False)  # several columns may share it
+        return values
+    return pa.repeat(pa.scalar(column.default, pa.large_string()), count)
 
 
 def _fill(column: Column) -> str:

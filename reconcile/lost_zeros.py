@@ -97,7 +97,7 @@ def _numbered(batches: list[Batch], column: str) -> _Ids | None:
     columns = [part.columns[column] for _, part in parts]
     if not _may_differ(columns):
         return None
-    coded = pa.chunked_array(columns, type=pa.string()).dictionary_encode()
+    coded = pa.chunked_array([column.cast(pa.large_string()) for column in columns], type=pa.large_string()).dictionary_encode()
     texts = coded.chunk(0).dictionary
     key = pc.utf8_ltrim(texts, "0").dictionary_encode()
     if len(key.dictionary) == len(texts):

@@ -93,12 +93,16 @@ def _counts(lines: pd.DataFrame, rules: Rules, as_of: date) -> Bools:
 def _parts_of_events(events: pd.DataFrame, lines: pd.DataFrame, of: Mapping[str, Ints], rules: Rules, as_of: date) -> Ints:
     """The part that each event goes with."""
     counting = np.flatnonzero(_counts(lines, rules, as_of))
-    line = pc.index_in(arrow_text(events["plan_id"]), value_set=arrow_text(lines["plan_id"].iloc[counting]))  # the plan's first such line
-    line = pc.fill_null(line, -1).to_numpy()
-    aside = later_than(events["settled_on"], as_of)  # what is set aside stays as it was written
     if not len(counting):
         return of["cleared_draws"]
-    return np.where((line < 0) | aside, of["cleared_draws"], of["plan_schedules"][counting[line]])
+    plans = arrow_text(lines["plan_id"]) if len(counting) == len(lines) else arrow_text(lines["plan_id"].iloc[counting])
+    begins = np.ones(len(plans), dtype=np.bool_)  # lines of one plan stand together as a rule: one of them is enough to look up
+    begins[1:] = pc.not_equal(plans.slice(1), plans.slice(0, len(plans) - 1)).to_numpy(zero_copy_only=False)
+    firsts = counting[begins]
+    line = pc.index_in(arrow_text(events["plan_id"]), value_set=plans.filter(pa.array(begins)))  # the plan's first such line
+    line = pc.fill_null(line, -1).to_numpy()
+    aside = later_than(events["settled_on"], as_of)  # what is set aside stays as it was written
+    return np.where((line < 0) | aside, of["cleared_draws"], of["plan_schedules"][firsts[line]])
 
 
 def _rows(table: pd.DataFrame, of: Ints, part: int) -> pd.DataFrame:

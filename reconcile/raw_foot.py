@@ -20,7 +20,7 @@ import numpy as np
 import pyarrow as pa  # type: ignore[import-untyped]
 import pyarrow.compute as pc  # type: ignore[import-untyped]
 
-from reconcile.cells import parse_money
+from reconcile.cells import bytes_of, parse_money
 from reconcile.raw import FootRow
 
 if TYPE_CHECKING:
@@ -78,19 +78,10 @@ def foot_row(row: int, headings: Sequence[str], cells: Sequence[str]) -> FootRow
     return FootRow(row, held)
 
 
-def _bytes_of(column: pa.Array) -> NDArray[np.uint8]:
-    """The text of a whole column, one cell after the other."""
-    _, offsets, data = column.buffers()
-    if data is None or len(column) == 0:
-        return np.empty(0, dtype=np.uint8)
-    at = np.frombuffer(offsets, dtype=np.int64 if pa.types.is_large_string(column.type) else np.int32)
-    return np.frombuffer(data, dtype=np.uint8)[at[column.offset] : at[column.offset + len(column)]]
-
-
 def blank_cells(column: pa.Array) -> Bools:
     """Which cells hold nothing but white space."""
     blank = pc.equal(pc.binary_length(column), 0).to_numpy(zero_copy_only=False)
-    held = _bytes_of(column)
+    held = bytes_of(column)
     if not len(held) or (held.min() > _SPACE and held.max() < _BEYOND_ASCII):  # most columns hold no white space at all
         none: Bools = blank
         return none
@@ -121,11 +112,13 @@ def likely_totals(columns: Sequence[pa.Array], count: int) -> list[int]:
 
 def _may_hold_words(column: pa.Array) -> bool:
     """Whether the first two letters of a total's word stand anywhere: a quick look that spares most columns of ids the slow one."""
-    held = _bytes_of(column)
+    held = bytes_of(column)
     if len(held) and held.max() >= _BEYOND_ASCII:
         return True
     small = held | 0x20
-    return bool(len(held) > 1 and _FIRST_LETTERS[small[:-1].astype(np.uint16) << 8 | small[1:]].any())
+    letters = (small >= ord("a")) & (small <= ord("z"))
+    pairs = np.flatnonzero(letters[:-1] & letters[1:])  # none at all in most columns of ids
+    return bool(_FIRST_LETTERS[small[pairs].astype(np.uint16) << 8 | small[pairs + 1]].any())
 
 
 def only_sums(columns: Sequence[pa.Array], last: int, aside: Sequence[int]) -> bool:

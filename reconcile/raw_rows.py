@@ -91,7 +91,7 @@ def unusable(
         sheet,
         headings,
         head.row if head else 0,
-        columns=tuple(pa.array([], type=pa.string()) for _ in headings),
+        columns=tuple(pa.array([], type=pa.large_string()) for _ in headings),
         problems=(RawProblem(0, "", "", problem, cure),),
         encoding=encoding,
         delimiter=delimiter,

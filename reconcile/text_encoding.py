@@ -59,6 +59,8 @@ def decode(raw: bytes, encoding: str | None) -> Decoded | Undecodable:
 
 def _read(raw: bytes, encoding: str, notes: tuple[str, ...]) -> Decoded | Undecodable:
     """The bytes as strict text of an encoding."""
+    if encoding == "utf-8" and raw.isascii() and b"\0" not in raw:
+        return Decoded(raw, encoding, notes)  # most exports: nothing to decode, and no copy
     try:
         text = raw.decode(encoding)
     except UnicodeDecodeError as error:

@@ -357,7 +357,9 @@ def test_plain_files_do_not_need_the_exact_reader(quoting: Any) -> None:
 def test_cells_are_arrow_text(read: Any) -> None:
     """Each column is one text array without missing values, as long as there are rows."""
     for table in (read(f"{HEAD}\n1,F,2,x\n"), read(HEAD), read(f'{HEAD}\n1,F,2,"x\ny"\n')):
-        assert all(column.type == pa.string() and column.null_count == 0 and len(column) == len(table.rows) for column in table.columns)
+        assert all(
+            column.type == pa.large_string() and column.null_count == 0 and len(column) == len(table.rows) for column in table.columns
+        )
 
 
 def test_heading_keys_fold_dress_only() -> None:

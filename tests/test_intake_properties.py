@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 import tempfile
 from collections import Counter
 from pathlib import Path
@@ -15,13 +16,17 @@ from reconcile.money import money_text
 
 if TYPE_CHECKING:
     import random
+    from collections.abc import Callable, Sequence
 
+    from reconcile.export_files import InputFile
     from reconcile.exports import Exports
+    from reconcile.intake_files import FileRead
 
 HEADS = {
     "charges": "student_id,term,posted_on,amount,charge_type",
     "aid": "student_id,term,fund,status,amount,posted_on,disbursed_on",
     "cleared_draws": "settled_on,amount,outcome,plan_id,student_id,reference",
+    "plan_schedules": "plan_id,student_id,term,enrolled_on,plan_total,line,draw_date,amount",
 }
 FEW = settings(max_examples=25, deadline=None)
 
@@ -68,7 +73,7 @@ def content(exports: Exports, export: str) -> Counter[tuple[Any, ...]]:
 def test_rows_and_cents_are_conserved_whatever_is_in_the_cells(data: st.DataObject) -> None:
     """For each file and export: read = accepted + rejected + already read, in rows and cents; only rejected rows have a line."""
     files, written = {}, {}
-    for export, head in HEADS.items():
+    for export, head in list(HEADS.items())[:3]:
         width = head.count(",") + 1
         ordinary = (
             charge() if export == "charges" else event() if export == "cleared_draws" else st.lists(odd_cells, min_size=7, max_size=7)
@@ -174,3 +179,62 @@ def test_overlapping_bank_files_with_references_give_each_event_once(events: lis
     parts = through_files({"cleared_draws.csv": as_text("cleared_draws", first), "cleared_draws_2.csv": as_text("cleared_draws", second)})
     assert content(whole, "cleared_draws") == content(parts, "cleared_draws")
     assert sum(c.already_read for c in counts(parts)) == len(first) + len(second) - len(events)
+
+
+@st.composite
+def plan_line(draw: st.DrawFn) -> list[str]:
+    """A line of one of two plans, whose facts mostly agree."""
+    plan = draw(st.sampled_from(["P1", "P2"]))
+    student = draw(st.sampled_from(["S1", "S1", "S1", "S2"]))
+    total, day = draw(st.sampled_from(["800.00"] * 4 + ["900.00"])), draw(st.sampled_from(["2026-07-01"] * 4 + ["2026-07-02"]))
+    return [plan, student, "2026-FA", day, total, draw(st.sampled_from("12345")), "2026-08-10", "100.00"]
+
+
+def places(exports: Exports, file: str) -> set[int]:
+    """The rows of a file that were rejected."""
+    rejected = exports.rejected
+    return set(rejected.loc[rejected["file"] == file, "row"].tolist())
+
+
+@FEW
+@given(st.lists(plan_line(), max_size=8))
+def test_plans_that_contradict_themselves_and_lines_that_stand_twice_are_found_in_any_order(lines: list[list[str]]) -> None:
+    """A row is rejected if its plan has two students, totals or days of enrollment, or if its line stands twice; no other row is."""
+    facts: dict[str, set[tuple[str, ...]]] = {}
+    for plan, *said, _line, _day, _amount in lines:
+        facts.setdefault(plan, set()).add(tuple(said))
+    times = Counter((row[0], row[5]) for row in lines)
+    wrong = {number for number, row in enumerate(lines, 2) if len(facts[row[0]]) > 1 or times[row[0], row[5]] > 1}
+    assert places(through_files({"plan_schedules.csv": as_text("plan_schedules", lines)}), "plan_schedules.csv") == wrong
+
+
+@FEW
+@given(st.lists(st.tuples(students, st.sampled_from(["grant", "loan"]), st.sampled_from(["disbursed", "anticipated"]), cents), max_size=8))
+def test_awards_that_stand_as_anticipated_and_as_disbursed_are_found_in_any_order(awards: list[tuple[str, str, str, int]]) -> None:
+    """A row is rejected if the same student, fund and amount stands in the other of the two statuses; no other row is."""
+    awards = [(student, fund, status, amount // 100) for student, fund, status, amount in awards]
+    rows = [[student, "2026-FA", fund, status, money_text(amount), "2026-07-01", ""] for student, fund, status, amount in awards]
+    other = {"disbursed": "anticipated", "anticipated": "disbursed"}
+    wrong = {n for n, (student, fund, status, amount) in enumerate(awards, 2) if (student, fund, other[status], amount) in awards}
+    assert places(through_files({"aid.csv": as_text("aid", rows)}), "aid.csv") == wrong
+
+
+@FEW
+@given(st.lists(plan_line(), max_size=8), st.lists(event(), max_size=6), st.booleans())
+def test_an_export_checked_where_its_file_was_read_gives_what_all_files_checked_together_give(
+    lines: list[list[str]], events: list[list[str]], replaced: bool
+) -> None:
+    """Tables, rejected rows, counts and notes are the same, with aid whose rows replace each other too."""
+    aid = [
+        ["S1", "2026-FA", "grant", status, "5.00", day, ""] for status, day in (("anticipated", "2026-07-01"), ("disbursed", "2026-07-03"))
+    ]
+    files = {f"{name}.csv": as_text(name, rows) for name, rows in (("plan_schedules", lines), ("cleared_draws", events), ("aid", aid))}
+    map_text = '[aid]\naid_rows = "replace"\n' if replaced else ""
+
+    def unchecked(work: Callable[[InputFile], FileRead], given: Sequence[InputFile]) -> list[FileRead]:
+        return [dataclasses.replace(work(file), checked={}) for file in given]
+
+    one, other = through_files(files, map_text), through_files(files, map_text, each=unchecked)
+    assert all(one.tables[name].equals(other.tables[name]) for name in one.tables)
+    assert one.rejected.equals(other.rejected)
+    assert (one.sources, one.notes, one.blocked, one.span) == (other.sources, other.notes, other.blocked, other.span)

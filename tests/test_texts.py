@@ -71,3 +71,28 @@ def test_texts_are_spread_over_a_longer_column() -> None:
     """Places without a text are empty; of two texts for one place the later one stands."""
     assert texts.spread(4, np.array([2, 0, 2]), column(["x", "y", "z"])).tolist() == ["y", "", "z", ""]
     assert texts.spread(2, np.zeros(0, dtype=np.int64), column([])).tolist() == ["", ""]
+
+
+@given(st.lists(st.text("ab0", min_size=8, max_size=17).map(lambda text: text[:9] if len(text) % 2 else text), max_size=12))
+def test_texts_are_all_different_as_a_set_tells(words: list[str]) -> None:
+    """Whether of one length or of several, and wherever in a longer column they stand."""
+    assert texts.all_different(column(words)) == (len(set(words)) == len(words))
+    assert texts.all_different(column(["x", *words]).iloc[1:]) == (len(set(words)) == len(words))
+    alike = [word.ljust(11, "-")[:11] for word in words]
+    assert texts.all_different(column(alike)) == (len(set(alike)) == len(alike))
+
+
+def test_references_that_count_up_are_all_different_until_one_stands_twice() -> None:
+    """As banks number their entries: eight to sixteen places, and only the last ones differ."""
+    for width in (7, 8, 9, 11, 16, 17):
+        words = [f"{n:0{width}}" for n in range(3_000)]
+        assert texts.all_different(column(words))
+        assert not texts.all_different(column([*words, words[1_234]]))
+
+
+@given(WORDS)
+def test_equal_texts_have_equal_numbers_in_the_order_in_which_they_first_stand(words: list[str]) -> None:
+    """The first text is number 0, the next different one number 1."""
+    firsts = list(dict.fromkeys(words))
+    assert texts.numbered(column(words)).tolist() == [firsts.index(word) for word in words]
+    assert texts.numbered(column(["x", *words]).iloc[1:]).tolist() == [firsts.index(word) for word in words]

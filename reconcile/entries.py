@@ -14,7 +14,7 @@ import pyarrow as pa  # type: ignore[import-untyped]
 import pyarrow.compute as pc  # type: ignore[import-untyped]
 
 from reconcile.schemas import DTYPES, EXPORTS, OUTPUTS
-from reconcile.texts import arrow_text, distinct, in_order, is_word, numbered, positions, text_series
+from reconcile.texts import arrow_text, codes_of, distinct, in_order, is_word, positions, text_series
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -120,7 +120,7 @@ def _one_export(name: str, dated: Dated, found: Mapping[str, pd.Series]) -> pa.T
 def _texts(texts: pd.Series, few: bool) -> pa.Array:
     if not few:
         return arrow_text(texts)
-    codes, different = numbered(texts)
+    codes, different = codes_of(texts)
     return pa.DictionaryArray.from_arrays(pa.array(codes), different)
 
 

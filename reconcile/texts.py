@@ -40,7 +40,7 @@ def arrow_text(texts: pd.Series | pd.Index | pd.api.extensions.ExtensionArray) -
 
 def objects(texts: pd.Series) -> NDArray[np.object_]:
     """The texts as Python strings, each different one made once."""
-    codes, different = numbered(texts)
+    codes, different = codes_of(texts)
     return np.asarray(np.array(different.to_pylist(), dtype=object)[codes])
 
 
@@ -50,7 +50,7 @@ def text_series(array: pa.Array, index: pd.Index | None = None) -> pd.Series:
     return pd.Series(held, index=index, copy=False)
 
 
-def numbered(texts: pd.Series) -> Coded:
+def codes_of(texts: pd.Series) -> Coded:
     """A number for each row's text, and the different texts by number, in the order in which they are met."""
     column = arrow_text(texts)
     known = coded(column, at_once=True)
@@ -172,7 +172,7 @@ def folded_among(texts: pd.Series, wanted: Iterable[str]) -> NDArray[np.bool_]:
 
 def sums_by(texts: pd.Series, cents: Ints) -> dict[str, int]:
     """Cents summed by word, in the order of the words."""
-    codes, different = numbered(texts)
+    codes, different = codes_of(texts)
     total = np.zeros(len(different), dtype=np.int64)
     np.add.at(total, codes, cents)
     return dict(sorted(zip(different.to_pylist(), total.tolist(), strict=True)))

@@ -20,7 +20,7 @@ import pandas as pd
 from reconcile.aid import COUNTED, aid_standing
 from reconcile.coverage import Keys, on_the_bill
 from reconcile.events import day_numbers
-from reconcile.texts import among, is_word, numbered, positions, spread
+from reconcile.texts import among, codes_of, is_word, positions, spread
 
 if TYPE_CHECKING:
     from datetime import date
@@ -171,7 +171,7 @@ def _plan_totals(lines: pd.DataFrame, at: Ints, keys: PlanKeys) -> Ints:
 
 def _plan_numbers(lines: pd.DataFrame) -> tuple[Ints, Ints]:
     """A dense number for each line's plan, and for each plan the position of its first line."""
-    plan, different = numbered(lines["plan_id"])
+    plan, different = codes_of(lines["plan_id"])
     first = np.full(len(different), -1, dtype=np.int64)
     first[plan[::-1]] = np.arange(len(plan))[::-1]
     return plan.astype(np.int64), first

@@ -179,9 +179,10 @@ def _awaited(on: Ground, row: int, advice: Advice) -> str:
 
 def bursar_first(on: Ground, line: int) -> bool:
     """Whether the family disputes a draw that came back: the bursar speaks first, and nobody asks the family for the money."""
-    method, code = on.lines["method"][line], on.lines["return_code"][line]
-    found = on.rules.returns.code(method, code) or on.rules.returns.code("", code)
-    return on.lines["state"][line] == "failed" and found is not None and found.klass in DISPUTED
+    if on.lines["state"][line] != "failed":
+        return False
+    found = on.code(on.lines["method"][line], on.lines["return_code"][line])
+    return found is not None and found.klass in DISPUTED
 
 
 def _collect(on: Ground, row: int, cents: int, why: str) -> str:

@@ -5,9 +5,8 @@ A fact says what was found about one student, plan, line or bank event; its seve
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from functools import lru_cache
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 
@@ -24,8 +23,7 @@ ASK_BANK_FIRST = "Ask the bank first"
 """Said where nothing may be drawn, and no family asked for money, before the bank has said which draw came back."""
 
 
-@dataclass(frozen=True)
-class Fact:
+class Fact(NamedTuple):
     """One exception before it has an age: what it is about, what was found, and what the engine advises.
 
     amount:    cents. Signed as plan against bill for the kinds that compare them (over is positive, short negative), lines against total

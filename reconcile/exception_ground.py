@@ -31,6 +31,7 @@ if TYPE_CHECKING:
     from reconcile.events import Bools, Ints
     from reconcile.exports import Exports
     from reconcile.policy import Rules
+    from reconcile.policy_models import ReturnCode
     from reconcile.worked import Worked
 
 NO_ADVICE = Advice()
@@ -235,6 +236,8 @@ class Ground:
             Try(int(pairs["event"][at]), int(settled[pairs["event"][at]]), int(pairs["cents"][at]), pairs["role"][at])
             for at in order[starts[line] : starts[line + 1]].tolist()
         ]
+        if len(found) < 2:
+            return found
         return sorted(found, key=lambda t: (t.settled, self.events["reference"][t.event], t.role, self.events.at(t.event)))
 
     def first_settled(self, line: int, tries: Iterable[Try]) -> int:
@@ -322,11 +325,22 @@ class Ground:
             return f"plan over by {people_money(variance)}, so that much more {more} than the bill asks{stopped}"
         return f"plan and bill still agree{stopped}"
 
+    @cached_property
+    def _codes(self) -> dict[tuple[str, str], ReturnCode | None]:
+        return {}
+
+    def code(self, method: str, code: str) -> ReturnCode | None:
+        """What the rules say of a return code of that method, else of the code alone; None where they do not list it."""
+        key = (method, code)
+        if key not in self._codes:
+            self._codes[key] = self.rules.returns.code(method, code) or self.rules.returns.code("", code)
+        return self._codes[key]
+
     def code_words(self, method: str, code: str) -> str:
         """A return code with its title: "R01, insufficient funds"."""
         if not code:
             return "no return code given"
-        found = self.rules.returns.code(method, code) or self.rules.returns.code("", code)
+        found = self.code(method, code)
         return f"{code}, {found.title}" if found else f"{code}, a code that the rules do not list"
 
     def settled_text(self, event: int) -> str:

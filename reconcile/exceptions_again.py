@@ -99,7 +99,7 @@ def _beyond(on: Ground, line: int, tries: list[Try]) -> Beyond | None:
 
 def rule_of(on: Ground, line: int, code: str) -> ReturnCode | None:
     """What the rules say of a code on that line; None where they do not list it."""
-    return on.rules.returns.code(on.lines["method"][line], code) or on.rules.returns.code("", code)
+    return on.code(on.lines["method"][line], code)
 
 
 def too_late(line: int, code: str, day: int, days: int, rule: ReturnCode) -> Beyond:

@@ -13,6 +13,7 @@ from reconcile.late_returns import late_words
 from reconcile.money import people_money
 from reconcile.notices import last_day
 from reconcile.probable_payments import ask_about_payment, paid_outside, payment_evidence, probable_payments
+from reconcile.texts import among
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -44,7 +45,7 @@ def lacking(on: Ground) -> tuple[Ints, Ints]:
     Out:     (refunded, otherwise): of cleared and part cleared active lines and of those that a refund emptied; 0 elsewhere.
     """
     lines = on.lines
-    counts = (lines["line_status"] == "active") & np.isin(lines["state"], ["cleared", "part cleared", "cancelled"])
+    counts = (lines["line_status"] == "active") & among(on.at.lines["state"], ["cleared", "part cleared", "cancelled"])
     rest = np.where(counts, np.maximum(0, lines["amount"] - lines["cleared"]), 0).astype(np.int64)
     refunded = np.zeros(len(rest), dtype=np.int64)
     undoings, pairs = on.at.matching.undoings, on.at.matching.pairs

@@ -59,7 +59,7 @@ def failed_draws(on: Ground, payments: dict[int, int]) -> Iterator[Fact]:
             back[-1].settled,
             what=sentence(kind, **words),
             advice=(
-                stray_return(on, row) if is_again(on, line, on.advice(row)) else "",
+                stray_return(on, row) if on.stray and is_again(on, line, on.advice(row)) else "",
                 *_failed_advice(on, line, row, tries, payments.get(line)),
             ),
             instead=_family_waits(on, line, row, tries, payments.get(line)),
@@ -127,9 +127,11 @@ def _family_waits(on: Ground, line: int, row: int, tries: list[Try], payment: in
 
 def _asks_bank_first(on: Ground, line: int, tries: list[Try]) -> bool:
     """Whether the draw waits for the bank's word on which draw came back; not where the code itself leaves the decision to a person."""
+    if not on.lines["held"][line]:
+        return False
     found = code_of(on, line)
     known = found is not None and not found.left_to_a_person
-    return bool(known and on.lines["held"][line] and _doubt(on, [t for t in tries if t.role in {"return", "failed"}]))
+    return bool(known and _doubt(on, [t for t in tries if t.role in {"return", "failed"}]))
 
 
 def _may_be_again(on: Ground, line: int, row: int, tries: list[Try]) -> bool:

@@ -14,6 +14,7 @@ from reconcile.events import NOBODY, day_numbers
 from reconcile.exception_facts import Fact, day_text, sentence, who
 from reconcile.ledger import ANOTHER_KIND, ANOTHER_KIND_BACK, POSTED, REFUND, TAKEN_OFF
 from reconcile.ledger_leftovers import Leftover, leftovers
+from reconcile.texts import among
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -51,7 +52,7 @@ def lag_ends(on: Ground, settled: Ints, days: BankingDays) -> Ints:
 def _plan_system(on: Ground, days: BankingDays) -> Iterator[Fact]:
     lines = on.lines
     says, state = lines["schedule_says"], lines["state"]
-    without = np.isin(state, ["failed", "not seen"]) & ~on.at.matching.undecided_lines
+    without = among(on.at.lines["state"], ["failed", "not seen"]) & ~on.at.matching.undecided_lines
     for line in np.flatnonzero((says == "posted") & without).tolist():
         kind, row = "schedule says posted, bank does not", int(on.row_of_line[line])
         bank = "sent it back" if state[line] == "failed" else "does not show it"
@@ -63,7 +64,7 @@ def _plan_system(on: Ground, days: BankingDays) -> Iterator[Fact]:
         yield on.line_fact(
             kind, line, lines["amount"][line], happened, what=sentence(kind, **words), advice=advice, evidence=on.line_evidence(line, tries)
         )
-    paid = np.isin(state, ["cleared", "part cleared"]) & (lines["line_status"] == "active")
+    paid = among(on.at.lines["state"], ["cleared", "part cleared"]) & (lines["line_status"] == "active")
     settled = on.states["settled_on"]
     if not paid.any():
         return

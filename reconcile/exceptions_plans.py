@@ -6,7 +6,6 @@ at the plan as enrolled: a plan that was set anew since then is not held against
 
 from __future__ import annotations
 
-from dataclasses import replace
 from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
@@ -17,6 +16,7 @@ from reconcile.events import day_numbers
 from reconcile.exception_facts import Fact, day_text, sentence, who
 from reconcile.money import people_money
 from reconcile.schedule import by_rule, tier_at
+from reconcile.texts import among, is_word
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -50,13 +50,10 @@ def plans_off_the_rules(on: Ground) -> Iterator[Fact]:
 def _plan_table(on: Ground) -> pd.DataFrame:
     """One row per plan, in the order of plan ids: its facts and the cents of its lines by what they are."""
     lines = on.at.lines
-    live = (lines["line_status"] == "active").to_numpy(dtype=bool)
-    draws = (lines["kind"] != "fee").to_numpy(dtype=bool)
+    live, draws = is_word(lines["line_status"], "active"), ~is_word(lines["kind"], "fee")
     amount, code = lines["amount"].to_numpy(), on.at.book.line_plan
     count = len(on.at.book.plans)
-    order = np.lexsort((pd.factorize(lines["line"], sort=True)[0], on.lines["draw_date"]))
-    first = np.zeros(count, dtype=np.int64)
-    first[code[order[::-1]]] = order[::-1]
+    first = _first_lines(code, on.lines["draw_date"], pd.factorize(lines["line"], sort=True)[0], count)
 
     def total(which: Bools) -> Ints:
         found = np.zeros(count, dtype=np.int64)
@@ -68,10 +65,10 @@ def _plan_table(on: Ground) -> pd.DataFrame:
         found[code[which]] = True
         return found
 
-    is_open = live & draws & lines["state"].isin(OPEN_STATES).to_numpy(dtype=bool)
+    is_open = live & draws & among(lines["state"], OPEN_STATES)
     own = lines.iloc[first].reset_index(drop=True)
-    missed = lines["state"].isin(["failed", "not seen"]).to_numpy(dtype=bool)
-    down = (lines["kind"] == "down payment").to_numpy(dtype=bool)
+    missed = among(lines["state"], ["failed", "not seen"])
+    down = is_word(lines["kind"], "down payment")
     later_set = np.zeros(count, dtype=bool)
     later_set[code[day_numbers(lines["set_on"]) > day_numbers(lines["enrolled_on"])]] = True
     columns = ["plan_id", "student_id", "term", "enrolled_on", "plan_total", "method"]
@@ -89,6 +86,23 @@ def _plan_table(on: Ground) -> pd.DataFrame:
         down=total(down),
         set_later=later_set,
     )
+
+
+def _first_lines(plan: Ints, day: Ints, name: Ints, count: int) -> Ints:
+    """Of each plan the position of its first line, by draw date and then by name."""
+    order = np.arange(len(plan)) if _rise(plan, day, name) else np.lexsort((name, day))
+    first = np.zeros(count, dtype=np.int64)
+    first[plan[order[::-1]]] = order[::-1]
+    return first
+
+
+def _rise(*keys: Ints) -> bool:
+    """Whether rows stand in the order of these keys already, as those of an export often do."""
+    above = np.zeros(max(len(keys[0]) - 1, 0), dtype=bool)
+    for key in reversed(keys):
+        step = np.diff(key)
+        above = (step > 0) | ((step == 0) & above) if key is not keys[-1] else step >= 0
+    return bool(above.all())
 
 
 def _fact(on: Ground, plans: pd.DataFrame, at: int, kind: str, amount: int, happened: int, gaps: dict[str, object]) -> Fact:
@@ -119,7 +133,7 @@ def _second_plan(on: Ground, plans: pd.DataFrame) -> Iterator[Fact]:
         gaps: dict[str, object] = {"other": other["plan_id"], "other_amount": int(other["to_come"])}
         amount = int(plans["to_come"].iloc[at])
         fact = _fact(on, plans, at, "second plan", amount, _enrolled(on, plans, at), gaps)
-        yield replace(fact, advice=(_keep_one(on, plans, at, other),))
+        yield fact._replace(advice=(_keep_one(on, plans, at, other),))
 
 
 def _keep_one(on: Ground, plans: pd.DataFrame, at: int, other: pd.Series) -> str:
@@ -168,7 +182,7 @@ def _does_not_add_up(on: Ground, plans: pd.DataFrame) -> list[tuple[Fact, str]]:
         }
         fact = _fact(on, plans, at, "schedule does not add up", int(off[at]), _enrolled(on, plans, at), gaps)
         told = _which_is_wrong(on, int(plans["row"].array[at]), int(off[at]))
-        fact = replace(fact, advice=(told,), instead=True) if told else fact
+        fact = fact._replace(advice=(told,), instead=True) if told else fact
         found.append((fact, plans["plan_id"].array[at]))
     return found
 
@@ -257,8 +271,9 @@ def _held_against(on: Ground, plans: pd.DataFrame, offer: _Offer, which: Ints) -
     draws = np.flatnonzero((on.lines["kind"] == "draw") & (on.lines["amount"] > 0) & (position[on.at.book.line_plan] >= 0))
     of = position[on.at.book.line_plan[draws]]
     day, amount = on.lines["draw_date"][draws], on.lines["amount"][draws]
-    order = np.lexsort((amount, day, of))
-    of, day, amount = of[order], day[order], amount[order]
+    if not _rise(of, day, amount):
+        order = np.lexsort((amount, day, of))
+        of, day, amount = of[order], day[order], amount[order]
     number = np.arange(len(of)) - np.searchsorted(of, of, side="left")
     count = np.bincount(of, minlength=len(which))
     inside = number < len(dates)

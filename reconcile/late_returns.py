@@ -31,7 +31,7 @@ def late_words(on: Ground, returns: Iterable[int], method: str) -> str:
     """
     for event in returns:
         code = on.events["return_code"][event]
-        rule = on.rules.returns.code(method, code) or on.rules.returns.code("", code)
+        rule = on.code(method, code)
         taken = on.undone_by.get(event)
         if rule is None or rule.frame is None or not taken:
             continue

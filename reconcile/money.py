@@ -29,6 +29,7 @@ Sharing keeps every cent: the parts always add up to the whole, for negative amo
 from __future__ import annotations
 
 import re
+from functools import lru_cache
 from typing import TYPE_CHECKING, Literal
 
 if TYPE_CHECKING:
@@ -57,6 +58,7 @@ def money_text(cents: int) -> str:
     return f"{'-' if cents < 0 else ''}{whole}.{rest:02d}"
 
 
+@lru_cache(maxsize=4096)
 def people_money(cents: int) -> str:
     """The amount as sentences say it: with commas, without a currency sign, `-1,234.50`."""
     whole, rest = divmod(abs(int(cents)), 100)

@@ -21,8 +21,7 @@ if TYPE_CHECKING:
 
 def code_of(on: Ground, line: int) -> ReturnCode | None:
     """What the rules say of the code with which a line came back."""
-    code = on.lines["return_code"][line]
-    return on.rules.returns.code(on.lines["method"][line], code) or on.rules.returns.code("", code)
+    return on.code(on.lines["method"][line], on.lines["return_code"][line])
 
 
 def code_action(on: Ground, line: int, *, advice: Advice | None = None) -> str:

@@ -36,7 +36,7 @@ def read_fast(text: bytes, delimiter: str, head: Sequence[str], next_line: int) 
     start = _offset(text, next_line)
     end, tail = _cut_tail(text, start, delimiter)
     body = memoryview(text)[start:end]  # a copy of it would cost as much as a column read
-    if text.startswith(b"\xef\xbb\xbf", start, end) or (b'"' in text and not _quotes_in_place(body, delimiter)):
+    if text.startswith(b"\xef\xbb\xbf", start, end) or (b'"' in text and not _quotes_in_place(text, start, end, delimiter)):
         return None
     columns = _columns(body, delimiter, len(head))
     if columns is None:
@@ -88,18 +88,16 @@ def _tail_fields(line: bytes, delimiter: str) -> list[str] | None:
     return record.fields if not record.fault and says_total(record.fields) else None
 
 
-def _chunks(body: memoryview) -> Iterator[bytes]:
-    """The body in pieces of whole lines."""
-    rest = b""
-    for start in range(0, len(body), _CHUNK):
-        piece = rest + bytes(body[start : start + _CHUNK])
-        cut = piece.rfind(b"\n") + 1 if start + _CHUNK < len(body) else len(piece)
-        rest = piece[cut:]
-        if cut:
-            yield piece[:cut]
+def _chunks(text: bytes, start: int, end: int) -> Iterator[bytes]:
+    """The body, which stands between these two places, in pieces of whole lines."""
+    while start < end:
+        cut = text.rfind(b"\n", start, start + _CHUNK) + 1 if start + _CHUNK < end else end
+        cut = cut or text.find(b"\n", start, end) + 1 or end
+        yield text[start:cut]
+        start = cut
 
 
-def _quotes_in_place(body: memoryview, delimiter: str) -> bool:
+def _quotes_in_place(text: bytes, start: int, end: int, delimiter: str) -> bool:
     """Whether every quotation mark opens or closes a field or is written twice inside one, and no field goes over a line's end.
 
     Counted from a line's start the marks at even places open and those at odd places close. A mark written twice closes and opens
@@ -109,7 +107,7 @@ def _quotes_in_place(body: memoryview, delimiter: str) -> bool:
     may_precede, may_follow = np.zeros(256, dtype=np.bool_), np.zeros(256, dtype=np.bool_)
     may_precede[[ord(delimiter), _LF, _QUOTE]] = True
     may_follow[[ord(delimiter), _LF, _CR, _QUOTE]] = True
-    for chunk in _chunks(body):
+    for chunk in _chunks(text, start, end):
         at = np.frombuffer(chunk, dtype=np.uint8)
         marks = np.flatnonzero(at == _QUOTE)
         if len(marks) % 2:

@@ -7,7 +7,9 @@ they are the file. The number of parts depends on the exports alone, never on th
 from __future__ import annotations
 
 import shutil
+from collections.abc import Mapping
 from functools import partial
+from pathlib import Path
 from typing import TYPE_CHECKING, Final, NamedTuple, Self
 
 from reconcile import schemas
@@ -16,8 +18,9 @@ from reconcile.entries import slices_of_entries
 from reconcile.forked import Begun, forked, let_go, processors
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterable, Sequence
-    from pathlib import Path
+    from collections.abc import Callable, Iterable, Iterator, Sequence
+
+    import pandas as pd
 
     from reconcile.export_files import InputFile
     from reconcile.exports import Exports
@@ -64,27 +67,26 @@ def read_at_once(read: Callable[[InputFile], FileRead], files: Sequence[InputFil
 class SettledAtOnce:
     """A `map` over parts by several processes, each of which also leaves the rows of the large files in a folder.
 
-    The table of entries, which no list or letter needs, is written to the folder meanwhile, by a process of its own.
+    The table of entries, which no list or letter needs, is written to the folder meanwhile, by a process of its own; so is any other table
+    that is named to `write_beside`.
     """
 
     def __init__(self, folder: Path) -> None:
         self._folder = folder
         self._turn = 0
-        self._writer: Begun | None = None
+        self._beside: dict[str, Begun] = {}
         self.pieces: tuple[Piece, ...] = ()
 
     def __enter__(self) -> Self:
         return self
 
     def __exit__(self, *_: object) -> None:
-        if self._writer is not None:
-            self._writer.wait()  # nothing is written any more when the folder is taken away
+        self._wait()  # nothing is written any more when the folder is taken away
 
     def __call__(self, settle: Callable[[Exports], Settled], parts: Sequence[Exports]) -> Iterable[Settled]:
         """Settle every part; with a single part nothing is left in the folder."""
-        if self._writer is not None:
-            self._writer.wait()
-        self.pieces, self._writer = (), None
+        self._wait()
+        self.pieces, self._beside = (), {}
         if len(parts) < 2:
             return [settle(part) for part in parts]
         shutil.rmtree(self._folder / str(self._turn), ignore_errors=True)
@@ -96,22 +98,55 @@ class SettledAtOnce:
         let_go()
         settled = [settled for settled, _pieces in made]
         slices = slices_of_entries([part.entries for part in settled])
-        self._writer = Begun(partial(write_parquet_slices, slices, self._entries))
+        self._beside["entries"] = Begun(partial(write_parquet_slices, slices, self._place("entries")))
         return settled
 
-    @property
-    def _entries(self) -> Path:
-        return self._folder / str(self._turn) / "entries"
+    def write_beside(self, name: str, tables: Mapping[str, pd.DataFrame]) -> None:
+        """Begin to make and write a table that nothing else needs, by a process of its own; nothing is begun if there was a single part."""
+        if self.pieces:
+            self._beside[name] = Begun(lambda: write_rows(tables[name], schemas.OUTPUTS[name], self._place(name)))
 
-    def in_order(self) -> dict[str, list[Path]]:
+    def in_order(self) -> Pieces:
         """The pieces of each large file in the order in which they make it up; none if there was a single part."""
         found: dict[str, list[Path]] = {piece.table: [] for piece in self.pieces}
         for piece in sorted(self.pieces, key=lambda piece: (piece.table, piece.term, piece.part)):
             found[piece.table].append(piece.path)
-        if self._writer is None:
-            return found
-        self._writer.end()
-        return found | {"entries": [self._entries]}
+        return Pieces(found | {name: [self._place(name)] for name in self._beside}, self._beside)
+
+    def _place(self, name: str) -> Path:
+        return self._folder / str(self._turn) / name
+
+    def _wait(self) -> None:
+        for begun in self._beside.values():
+            begun.wait()
+
+
+class Pieces(Mapping[str, list[Path]]):
+    """The pieces of each large file, in order; to ask for those that are still being written is to wait for them.
+
+    Errors:  as `Begun.end`, when they are asked for.
+    """
+
+    def __init__(self, pieces: Mapping[str, list[Path]], begun: Mapping[str, Begun]) -> None:
+        self._pieces, self._begun = pieces, begun
+
+    def __getitem__(self, name: str) -> list[Path]:
+        """The pieces of that file, whole."""
+        if name in self._begun:
+            self._begun[name].end()
+        return self._pieces[name]
+
+    def __contains__(self, name: object) -> bool:
+        """Whether the file is written in pieces; asked without waiting."""
+        return name in self._pieces
+
+    def __iter__(self) -> Iterator[str]:
+        """The names of the files."""
+        return iter(self._pieces)
+
+    def __len__(self) -> int:
+        """How many files are written in pieces."""
+        return len(self._pieces)
 
 
 def _settle_and_write(settle: Callable[[Exports], Settled], folder: Path, part: tuple[int, Exports]) -> tuple[Settled, list[Piece]]:

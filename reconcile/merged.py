@@ -50,6 +50,12 @@ class Tables(Mapping[str, pd.DataFrame]):
         """How many tables there are."""
         return len(self._make)
 
+    def with_made(self, name: str, make: Callable[[], pd.DataFrame]) -> Tables:
+        """These tables and one that is made when it is first asked for."""
+        both = Tables(self._make | {name: make}, self.entries_in_slices)
+        both._made = dict(self._made)
+        return both
+
     def __or__(self, others: Mapping[str, pd.DataFrame]) -> Tables:
         """These tables and others."""
         both = Tables(self._make | {name: partial(others.__getitem__, name) for name in others}, self.entries_in_slices)

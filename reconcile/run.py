@@ -100,8 +100,9 @@ def reconcile_exports(
     hold(proved)
     listed = list_exceptions(facts, sum(part.plans for part in settled), rules, as_of, previous, notes)
     tables |= {"proof": proved, "rejected_rows": exports.rejected, "exceptions": listed.table, "dispositions": listed.dispositions}
-    letters = outreach(listed.table, tables["plans"], tables["draws"], rules, as_of, names or {})
-    tables |= {"unread_notes": typed([], "unread_notes") if unread is None else unread, "outreach": letters}
+    tables |= {"unread_notes": typed([], "unread_notes") if unread is None else unread}
+    shown = names or {}
+    tables = tables.with_made("outreach", lambda: outreach(listed.table, tables["plans"], tables["draws"], rules, as_of, shown))
     findings = tuple(found for part in settled for found in part.findings)
     undated, left_out = sum(part.undated for part in settled), sum(part.left_out for part in settled)
     of_run = (*gap_notes(gaps), *run_notes(exports, as_of, left_out, undated))

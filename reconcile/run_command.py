@@ -92,6 +92,8 @@ def _run(request: Request, kind: str) -> int:
             parts=how_many_parts(exports),
             each=at_once,
         )
+        if request.only == "csv":  # what people look at needs the letters too
+            at_once.write_beside("outreach", result.tables)
         result = dataclasses.replace(result, notes=(*wrote.told, *result.notes))
         samples = found.told if found.samples else request.samples_told
         about = _about(request, exports, rules, previous, result, samples)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 import random
+from dataclasses import replace
 from datetime import date
 from pathlib import Path
 from typing import TYPE_CHECKING, Any

@@ -190,7 +190,8 @@ def write_data_files(
         else:
             (write_parquet if name in PARQUET else write_table)(tables[name], columns, path)
 
-    with ThreadPoolExecutor(max_workers=2) as writers:  # the Parquet file beside the CSV files: two threads write one file each
+    # The Parquet file beside the CSV files; a thread more, since one may only wait for what another process writes.
+    with ThreadPoolExecutor(max_workers=3) as writers:
         written = [writers.submit(write, name) for name in sorted(declared, key=lambda name: name not in PARQUET)]
         for one in written:
             one.result()

@@ -74,7 +74,7 @@ class SettledAtOnce:
     def __init__(self, folder: Path) -> None:
         self._folder = folder
         self._turn = 0
-        self._beside: dict[str, Begun] = {}
+        self._beside: dict[str, list[Begun]] = {}
         self.pieces: tuple[Piece, ...] = ()
 
     def __enter__(self) -> Self:
@@ -98,27 +98,36 @@ class SettledAtOnce:
         let_go()
         settled = [settled for settled, _pieces in made]
         slices = slices_of_entries([part.entries for part in settled])
-        self._beside["entries"] = Begun(partial(write_parquet_slices, slices, self._place("entries")))
+        self._beside["entries"] = [Begun(partial(write_parquet_slices, slices, self._place("entries")))]
         return settled
 
-    def write_beside(self, name: str, tables: Mapping[str, pd.DataFrame]) -> None:
-        """Begin to make and write a table that nothing else needs, by a process of its own; nothing is begun if there was a single part."""
+    def write_beside(self, name: str, make: Callable[[int, int], pd.DataFrame]) -> None:
+        """Begin to make and write a table that nothing else needs, by processes of their own; nothing is begun if there was a single part.
+
+        In:      what makes the rows of one of so many parts of the table.
+        """
         if self.pieces:
-            self._beside[name] = Begun(lambda: write_rows(tables[name], schemas.OUTPUTS[name], self._place(name)))
+            workers = processors()
+            self._beside[name] = [Begun(partial(self._make_and_write, name, make, part, workers)) for part in range(workers)]
+
+    def _make_and_write(self, name: str, make: Callable[[int, int], pd.DataFrame], part: int, parts: int) -> None:
+        write_rows(make(part, parts), schemas.OUTPUTS[name], self._place(name, part))
 
     def in_order(self) -> Pieces:
         """The pieces of each large file in the order in which they make it up; none if there was a single part."""
         found: dict[str, list[Path]] = {piece.table: [] for piece in self.pieces}
         for piece in sorted(self.pieces, key=lambda piece: (piece.table, piece.term, piece.part)):
             found[piece.table].append(piece.path)
-        return Pieces(found | {name: [self._place(name)] for name in self._beside}, self._beside)
+        beside = {name: [self._place(name, part) for part in range(len(begun))] for name, begun in self._beside.items()}
+        return Pieces(found | beside, self._beside)
 
-    def _place(self, name: str) -> Path:
-        return self._folder / str(self._turn) / name
+    def _place(self, name: str, part: int = 0) -> Path:
+        return self._folder / str(self._turn) / f"{name}-beside-{part}"
 
     def _wait(self) -> None:
         for begun in self._beside.values():
-            begun.wait()
+            for one in begun:
+                one.wait()
 
 
 class Pieces(Mapping[str, list[Path]]):
@@ -127,13 +136,13 @@ class Pieces(Mapping[str, list[Path]]):
     Errors:  as `Begun.end`, when they are asked for.
     """
 
-    def __init__(self, pieces: Mapping[str, list[Path]], begun: Mapping[str, Begun]) -> None:
+    def __init__(self, pieces: Mapping[str, list[Path]], begun: Mapping[str, Sequence[Begun]]) -> None:
         self._pieces, self._begun = pieces, begun
 
     def __getitem__(self, name: str) -> list[Path]:
         """The pieces of that file, whole."""
-        if name in self._begun:
-            self._begun[name].end()
+        for begun in self._begun.get(name, ()):
+            begun.end()
         return self._pieces[name]
 
     def __contains__(self, name: object) -> bool:

@@ -30,6 +30,8 @@ def run_lines(facts: Sequence[Fact], plans: int) -> dict[int, Fact]:
             groups[fact.kind, fact.term, fact.amount].append(at)
     found: dict[int, Fact] = {}
     for members in groups.values():
+        if len(members) < LEAST:
+            continue
         hit = len({(facts[at].student_id, facts[at].plan_id) for at in members})
         if hit >= LEAST and hit * 100 > plans * PERCENT:
             line = _line([facts[at] for at in members], hit, plans)

@@ -7,8 +7,8 @@ the run before.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from functools import lru_cache, partial
-from typing import TYPE_CHECKING, Any
+from functools import cache, lru_cache, partial
+from typing import TYPE_CHECKING, Any, NamedTuple
 
 import pandas as pd
 
@@ -23,11 +23,13 @@ from reconcile.exceptions_draws import came_late_or_early, draws_not_taken
 from reconcile.exceptions_ledger import systems_apart
 from reconcile.exceptions_money import money_taken_wrongly
 from reconcile.exceptions_plans import plans_off_the_rules
-from reconcile.standing import CLOSED, RESOLVED, Decided, Memory, PreviousList, Stood, exception_ids, typed
+from reconcile.standing import CLOSED, RESOLVED, Decided, Memory, PreviousList, Stood, exception_ids, typed_columns
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Sequence
+    from collections.abc import Callable, Mapping, Sequence
     from datetime import date
+
+    from pandas._libs.tslibs.nattype import NaTType
 
     from reconcile.banking_days import BankingDays
     from reconcile.dispositions import Note
@@ -37,9 +39,10 @@ if TYPE_CHECKING:
     from reconcile.policy import Rules
     from reconcile.worked import Worked
 
-    WorkingDay = Callable[[pd.Timestamp, int, int | None], pd.Timestamp]
+    When = Callable[[pd.Timestamp, str, int | None], tuple[pd.Timestamp, str]]
 
 SEVERITIES = ("urgent", "act", "information")
+DONE = frozenset({CLOSED, RESOLVED})
 AGAINST_THE_BILL = ("plan exceeds bill", "plan below bill", "bill short")
 FIXED = "fixed"
 MOST_NAMED = 5
@@ -75,20 +78,23 @@ def list_exceptions(
     ids = exception_ids(told)
     closing = frozenset(word.word for word in rules.exceptions.dispositions if word.closes)
     memory = Memory(previous, notes, closing, rules.plans.plan_tolerance, as_of)
-    stood = {id_: memory.stands(id_, fact.amount) for id_, fact in zip(ids, told, strict=True)}
-    working_day = lru_cache(maxsize=None)(partial(_on_a_working_day, rules.banking_days()))  # few different days, asked for often
-    rows = {id_: _row(id_, fact, stood[id_], rules, as_of, working_day) for id_, fact in zip(ids, told, strict=True)}
-    _lead_severity(rows, dict(zip(map(id, lines), ids[len(facts) :], strict=True)), leads, ids)
-    order = _order(told, ids, rows, {at_: ids[len(facts) + lines.index(line)] for at_, line in leads.items()})
+    when = cache(partial(_when, rules, rules.banking_days(), as_of))  # few different days, asked for often
+    rows = [_row(id_, fact, memory.stands(id_, fact.amount), rules, as_of, when) for id_, fact in zip(ids, told, strict=True)]
+    place = {id(line): at for at, line in enumerate(lines, start=len(facts))}
+    under = {at: place[id(line)] for at, line in leads.items()}
+    severities = _severities(rows, under)
+    order = _order(told, rows, severities, under)
     gone = [_told_otherwise(row, told) for row in memory.gone(dict.fromkeys(ids, 0))]
     gone.sort(key=lambda row: (_group(row["kind"]), row["term"], row["student_id"], row["exception_id"]))
     amounts = {id_: fact.amount for id_, fact in zip(ids, told, strict=True)}
-    known = rows | {row["exception_id"]: row for row in gone}
+    decided = memory.spoken_of
+    known = {row.exception_id: row._asdict() for row in rows if row.exception_id in decided} | {row["exception_id"]: row for row in gone}
     strangers = tuple(sorted(set(memory.strangers) - set(ids)))
     some = "an exception" if len(strangers) == 1 else f"{len(strangers):,} exceptions"
     first = ", ".join(strangers[:MOST_NAMED]) + ("..." if len(strangers) > MOST_NAMED else ".")
     said = (f"The notes name {some} that no list holds: {first}",) if strangers else ()
-    return ExceptionList(typed([*(rows[id_] for id_ in order), *gone], "exceptions"), memory.log(amounts, known), said)
+    cells = _cells([rows[at] for at in order], [severities[at] for at in order], gone)
+    return ExceptionList(typed_columns(cells, "exceptions"), memory.log(amounts, known), said)
 
 
 def _told_otherwise(row: dict[str, Any], told: Sequence[Fact]) -> dict[str, Any]:
@@ -158,38 +164,80 @@ def severity_of(fact: Fact, rules: Rules) -> str:
     return "information" if fact.calm else "urgent" if fact.overdue and severity == "act" else severity
 
 
-def _row(id_: str, fact: Fact, stood: Stood, rules: Rules, as_of: date, working_day: WorkingDay) -> dict[str, Any]:
+class _Row(NamedTuple):
+    """A row of OUTPUTS["exceptions"]; a tuple, since a large list has many."""
+
+    exception_id: str
+    kind: str
+    severity: str
+    owner: str
+    term: str
+    student_id: str
+    plan_id: str
+    line: str
+    amount: int
+    happened_on: pd.Timestamp | NaTType
+    what: str
+    action: str
+    act_by: pd.Timestamp
+    evidence: str
+    first_seen: pd.Timestamp
+    age_days: int
+    standing: str
+    disposition: str
+    note: str
+    decided_by: str
+    decided_on: pd.Timestamp | NaTType
+
+
+def _row(id_: str, fact: Fact, stood: Stood, rules: Rules, as_of: date, when: When) -> _Row:
     rule = rules.exceptions.kinds[fact.kind]
-    act_by = working_day(stood.first_seen, rule.act_by_days, fact.before)
+    act_by, by = when(stood.first_seen, fact.kind, fact.before)
     decided, severity, closed = stood.decided, severity_of(fact, rules), stood.standing == CLOSED
-    return {
-        "exception_id": id_,
-        "kind": fact.kind,
-        "severity": severity,
-        "owner": rule.owner,
-        "term": fact.term,
-        "student_id": fact.student_id,
-        "plan_id": fact.plan_id,
-        "line": fact.line,
-        "amount": fact.amount,
-        "happened_on": pd.NaT if fact.happened is None else _stamp(fact.happened),
-        "what": fact.what,
-        "action": action_text(
+    noted = (said_to_be_fixed(decided, closed=closed), said_to_be_in_hand(decided, closed=closed)) if decided.disposition else ()
+    return _Row(
+        exception_id=id_,
+        kind=fact.kind,
+        severity=severity,
+        owner=rule.owner,
+        term=fact.term,
+        student_id=fact.student_id,
+        plan_id=fact.plan_id,
+        line=fact.line,
+        amount=fact.amount,
+        happened_on=pd.NaT if fact.happened is None else _stamp(fact.happened),
+        what=fact.what,
+        action=action_text(
             "" if fact.instead else rule.action,
             fact.advice,
-            "" if severity == "information" else by_when(act_by, as_of),
-            before=(said_to_be_fixed(decided, closed=closed), said_to_be_in_hand(decided, closed=closed), fact.lead),
+            "" if severity == "information" else by,
+            before=(*noted, fact.lead),
         ),
-        "act_by": act_by,
-        "evidence": "; ".join(dict.fromkeys(fact.evidence)),
-        "first_seen": stood.first_seen,
-        "age_days": _age(stood.first_seen, as_of),
-        "standing": stood.standing,
-        "disposition": decided.disposition,
-        "note": decided.note,
-        "decided_by": decided.decided_by,
-        "decided_on": pd.NaT if decided.decided_on is None else decided.decided_on,
-    }
+        act_by=act_by,
+        evidence="; ".join(dict.fromkeys(fact.evidence)),
+        first_seen=stood.first_seen,
+        age_days=_age(stood.first_seen, as_of),
+        standing=stood.standing,
+        disposition=decided.disposition,
+        note=decided.note,
+        decided_by=decided.decided_by,
+        decided_on=pd.NaT if decided.decided_on is None else decided.decided_on,
+    )
+
+
+def _cells(rows: Sequence[_Row], severities: Sequence[str], gone: Sequence[Mapping[str, Any]]) -> dict[str, list[Any]]:
+    """The columns of the list: what is found today, each with its severity, then what is gone."""
+    columns = zip(*rows, strict=True) if rows else ((),) * len(_Row._fields)
+    cells = {name: [*column, *(row[name] for row in gone)] for name, column in zip(_Row._fields, columns, strict=True)}
+    return cells | {"severity": [*severities, *(row["severity"] for row in gone)]}
+
+
+def _when(
+    rules: Rules, days: BankingDays, as_of: date, first_seen: pd.Timestamp, kind: str, before: int | None
+) -> tuple[pd.Timestamp, str]:
+    """By when an exception of a kind is to be worked, and the sentence that says so."""
+    act_by = _on_a_working_day(days, first_seen, rules.exceptions.kinds[kind].act_by_days, before)
+    return act_by, by_when(act_by, as_of)
 
 
 @lru_cache(maxsize=4096)
@@ -226,8 +274,8 @@ def action_text(first: str, advice: Sequence[str], by: str, *, before: Sequence[
 
     An office's own "one or the other" is left out where the engine says what of the two is left to choose.
     """
-    settled = any(part == AGREE or ONE_OR_THE_OTHER in part for part in (*before, *advice))
-    own = "" if settled and ONE_OR_THE_OTHER in first else first
+    chosen = ONE_OR_THE_OTHER in first and any(part == AGREE or ONE_OR_THE_OTHER in part for part in (*before, *advice))
+    own = "" if chosen else first
     return " ".join(part for part in dict.fromkeys((*before, own, *advice, by)) if part)
 
 
@@ -252,34 +300,33 @@ def said_to_be_in_hand(decided: Decided, *, closed: bool) -> str:
     return f"Noted as {decided.disposition}{by}{on}: look first what was done since, so that nothing is done, drawn or paid twice."
 
 
-def _lead_severity(rows: dict[str, dict[str, Any]], line_ids: dict[int, str], leads: dict[int, Fact], ids: Sequence[str]) -> None:
-    """A line of a common cause is as severe as the most severe row under it."""
-    for at, line in leads.items():
-        lead = rows[line_ids[id(line)]]
-        lead["severity"] = min(lead["severity"], rows[ids[at]]["severity"], key=SEVERITIES.index)
+def _severities(rows: Sequence[_Row], under: Mapping[int, int]) -> list[str]:
+    """The severity of each row; a line of a common cause is as severe as the most severe row under it."""
+    found = [row.severity for row in rows]
+    for at, line in under.items():
+        found[line] = min(found[line], found[at], key=SEVERITIES.index)
+    return found
 
 
 def _group(kind: str) -> int:
     return next((at for at, kinds in enumerate(GROUPS.values()) if kind in kinds), len(GROUPS))
 
 
-def _order(told: Sequence[Fact], ids: Sequence[str], rows: dict[str, dict[str, Any]], under: dict[int, str]) -> list[str]:
-    """Ids in the order of the list; `under` gives the id of the common cause of a fact's position."""
-    facts = dict(zip(ids, told, strict=True))
-
-    def own(id_: str) -> tuple[Any, ...]:
-        fact, row = facts[id_], rows[id_]
-        done = row["standing"] in {CLOSED, RESOLVED}
-        harm = (SEVERITIES.index(row["severity"]), list(GROUPS).index(BY_NAME[fact.kind].group), -abs(fact.amount))
-        return (done, not fact.soon, *harm, fact.kind, fact.term, fact.student_id, fact.plan_id, fact.line, id_)
-
-    leads = set(under.values())
+def _order(told: Sequence[Fact], rows: Sequence[_Row], severities: Sequence[str], under: Mapping[int, int]) -> list[int]:
+    """Positions in the order of the list; `under` gives the position of the common cause of a fact's position."""
+    rank = {name: at for at, name in enumerate(SEVERITIES)}
+    group = {name: list(GROUPS).index(kind.group) for name, kind in BY_NAME.items()}
+    own = [
+        (
+            (row.standing in DONE, not fact.soon, rank[severity], group[fact.kind]),
+            -abs(fact.amount),
+            (fact.kind, fact.term, fact.student_id, fact.plan_id, fact.line, row.exception_id),
+        )
+        for fact, row, severity in zip(told, rows, severities, strict=True)
+    ]
 
     def key(at: int) -> tuple[Any, ...]:
-        id_ = ids[at]
-        lead = under.get(at, id_ if id_ in leads else "")
-        if not lead or rows[id_]["standing"] == CLOSED:
-            return (own(id_), 0, own(id_))
-        return (own(lead), 0 if id_ == lead else 1, own(id_))
+        lead = under.get(at)
+        return (*own[at], 0) if lead is None or rows[at].standing == CLOSED else (*own[lead], 1, own[at])
 
-    return [ids[at] for at in sorted(range(len(ids)), key=key)]
+    return sorted(range(len(rows)), key=key)

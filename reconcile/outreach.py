@@ -49,13 +49,21 @@ Row = dict[str, Any]
 
 
 def outreach(
-    exceptions: pd.DataFrame, plans: pd.DataFrame, draws: pd.DataFrame, rules: Rules, as_of: date, names: Mapping[str, str]
+    exceptions: pd.DataFrame,
+    plans: pd.DataFrame,
+    draws: pd.DataFrame,
+    rules: Rules,
+    as_of: date,
+    names: Mapping[str, str],
+    part: int = 0,
+    parts: int = 1,
 ) -> pd.DataFrame:
     """One row per family to contact.
 
     In:      OUTPUTS["exceptions"], "plans" and "draws" of a run, cents; `names` by student id, empty unless the run shows names.
     Out:     OUTPUTS["outreach"], families with the most harmful exception first. `why` and `propose` join the causes in that order;
-             `amount` is that of the first, above zero; `by_when` is the earliest act_by; notice_by that of the plans.
+             `amount` is that of the first, above zero; `by_when` is the earliest act_by; notice_by that of the plans. Only one part of so
+             many `parts` of the families; one after the other, the parts are all of them.
     Rules:   letters.toml; without it the table has no rows
     """
     letters = rules.letters
@@ -75,7 +83,8 @@ def outreach(
     for row in concerning:
         if row["kind"] not in ASKED_FOR or (row["student_id"] not in waits and _is_owed(row, run)):
             families.setdefault(row["student_id"], []).append(row)
-    return typed([_family(student, causes, run, names.get(student, "")) for student, causes in families.items()], "outreach")
+    chosen = list(families.items())[len(families) * part // parts : len(families) * (part + 1) // parts]
+    return typed([_family(student, causes, run, names.get(student, "")) for student, causes in chosen], "outreach")
 
 
 class _Run(NamedTuple):

@@ -49,6 +49,8 @@ class Result:
     tables: Mapping[str, pd.DataFrame]
     findings: tuple[Finding, ...]
     notes: tuple[str, ...]
+    letters: Callable[[int, int], pd.DataFrame]
+    """Makes the letters to one of so many parts of the families: OUTPUTS["outreach"] is all of them, made when it is asked for."""
 
 
 def reconcile_exports(
@@ -101,9 +103,9 @@ def reconcile_exports(
     listed = list_exceptions(facts, sum(part.plans for part in settled), rules, as_of, previous, notes)
     tables |= {"proof": proved, "rejected_rows": exports.rejected, "exceptions": listed.table, "dispositions": listed.dispositions}
     tables |= {"unread_notes": typed([], "unread_notes") if unread is None else unread}
-    shown = names or {}
-    tables = tables.with_made("outreach", lambda: outreach(listed.table, tables["plans"], tables["draws"], rules, as_of, shown))
+    letters = partial(outreach, listed.table, tables["plans"], tables["draws"], rules, as_of, names or {})
+    tables = tables.with_made("outreach", letters)
     findings = tuple(found for part in settled for found in part.findings)
     undated, left_out = sum(part.undated for part in settled), sum(part.left_out for part in settled)
     of_run = (*gap_notes(gaps), *run_notes(exports, as_of, left_out, undated))
-    return Result(as_of, tables, findings, (*told, *of_run, *listed.notes))
+    return Result(as_of, tables, findings, (*told, *of_run, *listed.notes), letters)

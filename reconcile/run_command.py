@@ -93,7 +93,7 @@ def _run(request: Request, kind: str) -> int:
             each=at_once,
         )
         if request.only == "csv":  # what people look at needs the letters too
-            at_once.write_beside("outreach", result.tables)
+            at_once.write_beside("outreach", result.letters)
         result = dataclasses.replace(result, notes=(*wrote.told, *result.notes))
         samples = found.told if found.samples else request.samples_told
         about = _about(request, exports, rules, previous, result, samples)

@@ -20,9 +20,7 @@ what it took the place of; and so is what became of the exception after somebody
 
 from __future__ import annotations
 
-import base64
 import hashlib
-from collections import Counter
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, NamedTuple
 
@@ -41,6 +39,9 @@ NEW, CARRIED, CHANGED, CLOSED, RESOLVED = STANDINGS = ("new", "carried", "change
 DECIDED = ("disposition", "note", "decided_by", "decided_on")
 DECISIONS = FIRST, OVER = ("decided", "overridden")
 EVENTS = (*DECISIONS, "amount moved", "resolved", "found again")
+_SIGNS = "ABCDEFGHIJKLMNOPQRSTUVWXYZ234567"
+_TWO_SIGNS = [one + two for one in _SIGNS for two in _SIGNS]
+"""Ten bits as two signs of base 32 (RFC 4648)."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -79,13 +80,16 @@ def exception_ids(facts: Sequence[Fact]) -> list[str]:
 
     In:      facts in any order; those about the same are numbered by the day on which they happened, then by amount and evidence.
     """
-    keys = [(f.kind, f.term, f.student_id, "" if f.whole else f.plan_id, "" if f.whole else f.line, f.about) for f in facts]
-    order = sorted(range(len(facts)), key=lambda at: (keys[at], facts[at].happened or 0, facts[at].amount, facts[at].evidence))
-    seen: Counter[tuple[str, ...]] = Counter()
+    same: dict[tuple[str, ...], list[int]] = {}
+    for at, f in enumerate(facts):
+        key = (f.kind, f.term, f.student_id, "" if f.whole else f.plan_id, "" if f.whole else f.line, f.about)
+        same.setdefault(key, []).append(at)
     ids = [""] * len(facts)
-    for at in order:
-        ids[at] = _short((*keys[at], str(seen[keys[at]])))
-        seen[keys[at]] += 1
+    for about, several in same.items():
+        if len(several) > 1:
+            several.sort(key=lambda at: (facts[at].happened or 0, facts[at].amount, facts[at].evidence))
+        for ordinal, at in enumerate(several):
+            ids[at] = _short((*about, str(ordinal)))
     return ids
 
 
@@ -96,8 +100,9 @@ def _short(parts: tuple[str, ...]) -> str:
     'XZEPA-C2ZR-3U63'
     """
     digest = hashlib.sha256("\x1f".join(parts).encode("utf-8", "backslashreplace")).digest()
-    text = base64.b32encode(digest[:8]).decode("ascii")[:12]
-    return f"X{text[:4]}-{text[4:8]}-{text[8:]}"
+    number = int.from_bytes(digest[:8], "big")
+    one, two, three, four, five, six = (_TWO_SIGNS[number >> shift & 0x3FF] for shift in (54, 44, 34, 24, 14, 4))
+    return f"X{one}{two}-{three}{four}-{five}{six}"
 
 
 class Memory:
@@ -116,6 +121,7 @@ class Memory:
             if told.words == self._decided.get(str(row["exception_id"]), Decided()).words:
                 self._decided[str(row["exception_id"])] = told
         known = {(str(row["exception_id"]), *_compared(_decided(row))) for row in (*decisions, *self.before.values())}
+        self._fresh = Stood(self._as_of, NEW, Decided())
         self._new: dict[str, Decided] = {}
         self._written: list[tuple[str, Decided]] = []
         for note in sorted(notes, key=lambda n: n.decided_on.isoformat() if n.decided_on else ""):
@@ -128,6 +134,8 @@ class Memory:
     def stands(self, exception_id: str, amount: int) -> Stood:
         """Where an exception that was found today stands, with its amount in cents."""
         before = self.before.get(exception_id)
+        if before is None and exception_id not in self._new and exception_id not in self._decided:
+            return self._fresh
         gone_before = before is None or before["standing"] == RESOLVED
         decided = self._decision(exception_id, amount)
         basis = amount if decided.amount is None else decided.amount
@@ -175,6 +183,11 @@ class Memory:
         own = {"exception_id": exception_id, "severity": "information", "amount": 0, "age_days": 0, "standing": RESOLVED}
         own |= {"first_seen": self._as_of, "what": what, "action": "See whether the id in the notes file is right."}
         return empty | dates | own | _written(self._decision(exception_id, None))
+
+    @property
+    def spoken_of(self) -> frozenset[str]:
+        """Ids that the list before held, or that a note names: all that the log can tell of."""
+        return frozenset((*self.before, *(id_ for id_, _decided in self._written)))
 
     @property
     def strangers(self) -> tuple[str, ...]:
@@ -246,12 +259,20 @@ def _written(decided: Decided) -> dict[str, Any]:
 
 def typed(rows: Sequence[Mapping[str, Any]], name: str) -> pd.DataFrame:
     """Rows as a table of OUTPUTS[name]."""
-    columns = OUTPUTS[name]
+    return typed_columns({column.name: [row[column.name] for row in rows] for column in OUTPUTS[name]}, name)
+
+
+def typed_columns(cells: Mapping[str, Sequence[Any]], name: str) -> pd.DataFrame:
+    """The cells of each column as a table of OUTPUTS[name]."""
     table = {}
-    for column in columns:
-        values = [row[column.name] for row in rows]
-        if column.kind == "date":
-            table[column.name] = pd.Series(pd.to_datetime(pd.Series(values, dtype="object"))).astype("datetime64[s]")
-        else:
-            table[column.name] = pd.Series(values, dtype=DTYPES[column.kind])
+    for column in OUTPUTS[name]:
+        values = cells[column.name]
+        table[column.name] = _dates(values) if column.kind == "date" else pd.Series(values, dtype=DTYPES[column.kind])
     return pd.DataFrame(table)
+
+
+def _dates(days: Sequence[Any]) -> pd.Series:
+    """Days as a column; each different one is read once, since thousands of rows share a few of them."""
+    place = {day: at for at, day in enumerate(dict.fromkeys(days))}
+    each = pd.Series(pd.to_datetime(pd.Series(list(place), dtype="object"))).astype("datetime64[s]")
+    return each.take([place[day] for day in days]).reset_index(drop=True)

@@ -11,6 +11,7 @@ from functools import cached_property
 from typing import TYPE_CHECKING, Any, NamedTuple
 
 import numpy as np
+import pyarrow as pa  # type: ignore[import-untyped]
 
 from reconcile.events import NOBODY, day_numbers
 from reconcile.exception_facts import Fact, day_text, who
@@ -20,12 +21,13 @@ from reconcile.money import people_money
 from reconcile.plans import may_still_come
 from reconcile.proposals import Advice
 from reconcile.student_case import line_number
-from reconcile.texts import objects
+from reconcile.texts import codes_of, is_word, objects
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Sequence
+    from collections.abc import Iterable, Iterator, Sequence
 
     import pandas as pd
+    from numpy.typing import NDArray
 
     from reconcile.banking_days import BankingDays
     from reconcile.events import Bools, Ints
@@ -35,10 +37,58 @@ if TYPE_CHECKING:
     from reconcile.worked import Worked
 
 NO_ADVICE = Advice()
+_FEW = 1_000
+"""Different texts of a column up to which all its rows are made at once."""
+
+
+class Texts:
+    """A column of texts: one row's text is made when it is asked for, since few rows of a large table are told about."""
+
+    def __init__(self, column: pd.Series) -> None:
+        self._column = column
+        self._codes, self._different = codes_of(column)
+        self._made: dict[int, str] = {}
+
+    def __getitem__(self, row: Any) -> Any:  # noqa: ANN401 (a text, or an array of them)
+        """The text of a row, or those of an array of rows."""
+        if isinstance(row, np.ndarray):
+            return np.array(self._different.take(pa.array(self._codes[row])).to_pylist(), dtype=object)
+        code = self._codes[row]
+        text = self._made.get(code)
+        if text is None:
+            text = self._made[code] = self._different[int(code)].as_py()
+        return text
+
+    def __eq__(self, word: object) -> Bools:  # type: ignore[override]
+        """Whether each row's text is that word."""
+        return is_word(self._column, str(word))
+
+    def __ne__(self, word: object) -> Bools:  # type: ignore[override]
+        """Whether each row's text is another."""
+        return ~is_word(self._column, str(word))
+
+    __hash__ = None  # type: ignore[assignment]
+
+    def __len__(self) -> int:
+        """How many rows there are."""
+        return len(self._codes)
+
+    def __iter__(self) -> Iterator[str]:
+        """The text of each row."""
+        return iter(self.__array__().tolist())
+
+    def __array__(self, dtype: object = None, copy: object = None) -> NDArray[np.object_]:
+        """All texts as objects, for what asks about all of them."""
+        return objects(self._column)
+
+
+def _texts(column: pd.Series) -> Texts | NDArray[np.object_]:
+    """Few different texts are made at once, and many when they are asked for."""
+    return objects(column) if len(codes_of(column).different) <= _FEW else Texts(column)
 
 
 class Columns(dict[str, Any]):
-    """A table's columns as plain arrays, made when first asked for: text as objects, dates as day numbers, cents as they are.
+    """A table's columns as plain arrays, made when first asked for: text as Texts, dates as day numbers, cents as they are.
 
     A dictionary that fills itself, since the sentences of a large list ask for a cell millions of times.
     """
@@ -52,7 +102,7 @@ class Columns(dict[str, Any]):
         column = self._table[name]
         dtype = str(column.dtype)
         dated = dtype.startswith("datetime")
-        self[name] = day_numbers(column) if dated else objects(column) if dtype == "str" else column.to_numpy()
+        self[name] = day_numbers(column) if dated else _texts(column) if dtype == "str" else column.to_numpy()
         return self[name]
 
     def __len__(self) -> int:

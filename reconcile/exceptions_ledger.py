@@ -14,7 +14,7 @@ from reconcile.events import NOBODY, day_numbers
 from reconcile.exception_facts import Fact, day_text, sentence, who
 from reconcile.ledger import ANOTHER_KIND, ANOTHER_KIND_BACK, POSTED, REFUND, TAKEN_OFF
 from reconcile.ledger_leftovers import Leftover, leftovers
-from reconcile.texts import among
+from reconcile.texts import among, is_word
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -70,8 +70,10 @@ def _plan_system(on: Ground, days: BankingDays) -> Iterator[Fact]:
         return
     lag = on.rules.matching.posting_lag
     known_by = np.full(len(lines), np.iinfo(np.int64).max, dtype=np.int64)
-    lags = np.where(lines["method"] == "card", lag.card, lag.bank).astype(np.int64)
-    known_by[paid] = days.add_numbers(settled[paid], lags[paid])
+    by_card = is_word(on.at.lines["method"], "card")
+    for which, lag_days in ((paid & by_card, lag.card), (paid & ~by_card, lag.bank)):
+        if which.any():
+            known_by[which] = days.add_numbers(settled[which], lag_days)
     for word, which in (("pending", paid & (says == "pending") & (known_by < on.today)), ("failed", paid & (says == "failed"))):
         kind = f"bank cleared, schedule says {word}"
         for line in np.flatnonzero(which).tolist():

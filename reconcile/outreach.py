@@ -43,6 +43,10 @@ UNSETTLED: Final = frozenset({"unauthorized", "chargeback", "dishonored", "conte
 DECIDED_FIRST: Final = ("drawn after a stop",)
 """While one of these is open the bursar decides, and no family is asked for the money of a draw."""
 PLAN_COLUMNS: Final = ["term", "student_id", "variance", "again", "awaited", "proposed_draws", "to_give_back", "to_collect", "notice_by"]
+ROW_COLUMNS: Final = [
+    *("exception_id", "kind", "term", "student_id", "plan_id", "line", "amount", "happened_on"),
+    *("action", "act_by", "standing", "disposition"),
+]
 DRAW_COLUMNS: Final = ["student_id", "plan_id", "line", "draw_date", "method", "return_code"]
 NOT_KNOWN: Final = "[fill in]"
 Row = dict[str, Any]
@@ -72,11 +76,9 @@ def outreach(
     concerning = _concerning(exceptions, letters)
     if not concerning:
         return typed([], "outreach")
-    whose = [row["student_id"] for row in concerning]
-    told = np.flatnonzero(among(plans["student_id"], whose))
+    told = np.flatnonzero(among(plans["student_id"], list({row["student_id"] for row in concerning})))
     of_plan = {(r["term"], r["student_id"]): r for r in _records(plans[PLAN_COLUMNS].iloc[told])}
-    of_whom = draws[DRAW_COLUMNS].iloc[np.flatnonzero(among(draws["student_id"], whose))]
-    run = _Run(of_plan, _lines_of(of_whom, concerning), _methods(of_whom), rules, letters, as_of)
+    run = _Run(of_plan, *_draws_of(draws, concerning), rules, letters, as_of)
     open_rows = exceptions["standing"].isin(OPEN)
     waits = set(exceptions.loc[open_rows & exceptions["kind"].isin(DECIDED_FIRST), "student_id"])
     families: dict[str, list[Row]] = {}
@@ -119,19 +121,20 @@ class _Run(NamedTuple):
         return ACCOUNTS[found.pop()] if len(found) == 1 else " or ".join(ACCOUNTS.values())
 
 
-def _lines_of(draws: pd.DataFrame, concerning: Sequence[Row]) -> dict[tuple[str, str, str], Row]:
-    """The rows of draws that the exceptions name, by student, plan and line."""
-    named = pd.MultiIndex.from_tuples([(row["plan_id"], row["line"]) for row in concerning], names=["plan_id", "line"])
-    which = pd.MultiIndex.from_frame(draws[["plan_id", "line"]]).isin(named)
-    return {(r["student_id"], r["plan_id"], r["line"]): r for r in _records(draws[which])}
-
-
-def _methods(draws: pd.DataFrame) -> dict[tuple[str, str], frozenset[str]]:
-    """How each plan is drawn, by student and plan."""
-    found: dict[tuple[str, str], set[str]] = {}
-    for student, plan, method in draws[["student_id", "plan_id", "method"]].drop_duplicates().itertuples(index=False):
-        found.setdefault((student, plan), set()).add(method)
-    return {key: frozenset(methods) for key, methods in found.items()}
+def _draws_of(
+    draws: pd.DataFrame, concerning: Sequence[Row]
+) -> tuple[dict[tuple[str, str, str], Row], dict[tuple[str, str], frozenset[str]]]:
+    """Of the plans that the exceptions name, the rows of draws by student, plan and line, and how each plan is drawn."""
+    plans = {plan for row in concerning for plan in row["plan_id"].split("; ")}
+    named = {(row["student_id"], row["plan_id"], row["line"]) for row in concerning}
+    mine = draws[DRAW_COLUMNS].iloc[np.flatnonzero(among(draws["plan_id"], list(plans)))]
+    keys = list(zip(mine["student_id"].tolist(), mine["plan_id"].tolist(), mine["line"].tolist(), strict=True))
+    rows = _records(mine.iloc[[at for at, key in enumerate(keys) if key in named]])
+    methods: dict[tuple[str, str], set[str]] = {}
+    for (student, plan, _line), method in zip(keys, mine["method"].tolist(), strict=True):
+        methods.setdefault((student, plan), set()).add(method)
+    of_line = {(row["student_id"], row["plan_id"], row["line"]): row for row in rows}
+    return of_line, {key: frozenset(found) for key, found in methods.items()}
 
 
 def _records(table: pd.DataFrame) -> list[Row]:
@@ -143,7 +146,7 @@ def _concerning(exceptions: pd.DataFrame, letters: Letters) -> list[Row]:
     """The exceptions that a family is written to about, in the order of the list."""
     which = exceptions["standing"].isin(OPEN) & (exceptions["severity"] != "information") & (exceptions["student_id"] != "")
     found = []
-    for row in _records(exceptions[which & exceptions["kind"].isin(list(letters.kinds))]):
+    for row in _records(exceptions.loc[which & exceptions["kind"].isin(list(letters.kinds)), ROW_COLUMNS]):
         only_after = letters.kinds[row["kind"]].only_after
         waits = bool(only_after) and row["disposition"] not in only_after
         written = row["disposition"] in letters.not_after and row["standing"] != CHANGED

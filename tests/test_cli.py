@@ -485,9 +485,8 @@ def test_a_table_of_another_shape_is_a_fault(work: Path, ran: Callable[..., Ran]
     """A run that gives a table other than declared leaves no folder and exits 4."""
     tables = {name: pd.DataFrame({c.name: pd.Series(dtype=DTYPES[c.kind]) for c in OUTPUTS[name]}) for name in outputs_of("daily")}
     tables["proof"] = tables["proof"].drop(columns="left")
-    monkeypatch.setattr(
-        run_command, "reconcile_exports", lambda *_, **__: Result(date.fromisoformat(AS_OF), tables, (), (), lambda *_: tables["outreach"])
-    )
+    result = Result(date.fromisoformat(AS_OF), tables, (), (), lambda *_: tables["outreach"])
+    monkeypatch.setattr(run_command, "reconcile_exports", lambda *_, **__: result)
     assert daily(ran)[0] == 4
     assert [p.name.startswith("reconcile-fault-") for p in (work / "reports").iterdir()] == [True]
 

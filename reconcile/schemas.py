@@ -546,7 +546,7 @@ def check_typed(export: Export, table: pd.DataFrame) -> None:
             allowed = {*c.words, *(() if c.required else ("",))}
             checks.append(pa.Check.isin(sorted(allowed), error=f"{c.name} is one of the allowed words"))
         if c.required and c.kind in {"id", "text"}:
-            checks.append(pa.Check(lambda s: s.str.len() > 0, error=f"{c.name} is not empty"))
+            checks.append(pa.Check(lambda s: s != "", error=f"{c.name} is not empty"))
         if c.positive:
             checks.append(pa.Check.gt(0, error=f"{c.name} is above zero"))
         return pa.Column(DTYPES[c.kind], checks, nullable=c.kind == "date" and not (c.required or c.same_as), coerce=False)

@@ -6,7 +6,7 @@ the run before.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from functools import cache, lru_cache, partial
 from typing import TYPE_CHECKING, Any, NamedTuple
 
@@ -132,7 +132,7 @@ def _in_time(on: Ground, fact: Fact) -> Fact:
     if not any(NOTICE in part for part in fact.advice):
         return fact
     last = on.notice_by.get((fact.term, fact.student_id))
-    return fact if last is None or last < on.today else replace(fact, before=min(last, last if fact.before is None else fact.before))
+    return fact if last is None or last < on.today else fact._replace(before=min(last, last if fact.before is None else fact.before))
 
 
 def facts_of_close(at: Worked, exports: Exports, rules: Rules, since: Since) -> list[Fact]:
@@ -155,7 +155,7 @@ def one_cause_once(facts: Sequence[Fact], rules: Rules) -> list[Fact]:
         elif fact.kind == "second plan":
             second[id(over)] = fact.plan_id
     also = "; a second plan, {}, has draws still to come"
-    return [replace(fact, what=fact.what[:-1] + also.format(second[id(fact)]) + ".") if id(fact) in second else fact for fact in kept]
+    return [fact._replace(what=fact.what[:-1] + also.format(second[id(fact)]) + ".") if id(fact) in second else fact for fact in kept]
 
 
 def severity_of(fact: Fact, rules: Rules) -> str:

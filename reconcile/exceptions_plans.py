@@ -6,7 +6,6 @@ at the plan as enrolled: a plan that was set anew since then is not held against
 
 from __future__ import annotations
 
-from dataclasses import replace
 from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
@@ -50,13 +49,10 @@ def plans_off_the_rules(on: Ground) -> Iterator[Fact]:
 def _plan_table(on: Ground) -> pd.DataFrame:
     """One row per plan, in the order of plan ids: its facts and the cents of its lines by what they are."""
     lines = on.at.lines
-    live = (lines["line_status"] == "active").to_numpy(dtype=bool)
-    draws = (lines["kind"] != "fee").to_numpy(dtype=bool)
-    amount, code = lines["amount"].to_numpy(), on.at.book.line_plan
+    live, draws = on.lines["line_status"].are("active"), ~on.lines["kind"].are("fee")
+    amount, code = on.lines["amount"], on.at.book.line_plan
     count = len(on.at.book.plans)
-    order = np.lexsort((pd.factorize(lines["line"], sort=True)[0], on.lines["draw_date"]))
-    first = np.zeros(count, dtype=np.int64)
-    first[code[order[::-1]]] = order[::-1]
+    first = _first_lines(on)
 
     def total(which: Bools) -> Ints:
         found = np.zeros(count, dtype=np.int64)
@@ -68,14 +64,12 @@ def _plan_table(on: Ground) -> pd.DataFrame:
         found[code[which]] = True
         return found
 
-    is_open = live & draws & lines["state"].isin(OPEN_STATES).to_numpy(dtype=bool)
-    own = lines.iloc[first].reset_index(drop=True)
-    missed = lines["state"].isin(["failed", "not seen"]).to_numpy(dtype=bool)
-    down = (lines["kind"] == "down payment").to_numpy(dtype=bool)
-    later_set = np.zeros(count, dtype=bool)
-    later_set[code[day_numbers(lines["set_on"]) > day_numbers(lines["enrolled_on"])]] = True
-    columns = ["plan_id", "student_id", "term", "enrolled_on", "plan_total", "method"]
-    return own[columns].assign(
+    is_open = live & draws & on.lines["state"].are(*OPEN_STATES)
+    down = on.lines["kind"].are("down payment")
+    missed = np.zeros(len(lines), dtype=bool)
+    missed[on.likely] = True
+    own = lines[["plan_id", "student_id", "term", "enrolled_on", "plan_total", "method"]].iloc[first].reset_index(drop=True)
+    return own.assign(
         first=first,
         row=on.row_of_line[first],
         live=has(live & draws),
@@ -87,8 +81,24 @@ def _plan_table(on: Ground) -> pd.DataFrame:
         has_fee=has(~draws),
         has_down=has(down & (amount > 0)),
         down=total(down),
-        set_later=later_set,
+        set_later=has(day_numbers(lines["set_on"]) > day_numbers(lines["enrolled_on"])),
     )
+
+
+def _first_lines(on: Ground) -> Ints:
+    """Position of the first line of each plan: the earliest draw date, and of several of that day the first by the text of its line."""
+    code, day = on.at.book.line_plan, on.lines["draw_date"]
+    earliest = np.full(len(on.at.book.plans), np.iinfo(np.int64).max, dtype=np.int64)
+    np.minimum.at(earliest, code, day)
+    here = np.flatnonzero(day == earliest[code])
+    if len(here) > len(earliest):  # only plans with several lines on their first day
+        several = np.bincount(code[here], minlength=len(earliest))[code[here]] > 1
+        tied = here[several]
+        tied = tied[np.argsort(pd.factorize(on.at.lines["line"].iloc[tied], sort=True)[0], kind="stable")]
+        here = np.concatenate([here[~several], tied])
+    first = np.zeros(len(earliest), dtype=np.int64)
+    first[code[here[::-1]]] = here[::-1]
+    return first
 
 
 def _fact(on: Ground, plans: pd.DataFrame, at: int, kind: str, amount: int, happened: int, gaps: dict[str, object]) -> Fact:
@@ -111,7 +121,8 @@ def _second_plan(on: Ground, plans: pd.DataFrame) -> Iterator[Fact]:
     """Each plan with money still to come that another such plan of the student and term came before."""
     if not on.rules.plans.one_plan_per_student:
         return
-    held = plans[plans["open"]].sort_values(["row", "enrolled_on", "plan_id"])
+    held = plans[plans["open"].to_numpy()]
+    held = held[held["row"].duplicated(keep=False)].sort_values(["row", "enrolled_on", "plan_id"])
     again = held["row"].duplicated()
     for at in held.index[again].tolist():
         mine = held[held["row"] == held.loc[at, "row"]]
@@ -119,7 +130,7 @@ def _second_plan(on: Ground, plans: pd.DataFrame) -> Iterator[Fact]:
         gaps: dict[str, object] = {"other": other["plan_id"], "other_amount": int(other["to_come"])}
         amount = int(plans["to_come"].iloc[at])
         fact = _fact(on, plans, at, "second plan", amount, _enrolled(on, plans, at), gaps)
-        yield replace(fact, advice=(_keep_one(on, plans, at, other),))
+        yield fact._replace(advice=(_keep_one(on, plans, at, other),))
 
 
 def _keep_one(on: Ground, plans: pd.DataFrame, at: int, other: pd.Series) -> str:
@@ -168,7 +179,7 @@ def _does_not_add_up(on: Ground, plans: pd.DataFrame) -> list[tuple[Fact, str]]:
         }
         fact = _fact(on, plans, at, "schedule does not add up", int(off[at]), _enrolled(on, plans, at), gaps)
         told = _which_is_wrong(on, int(plans["row"].array[at]), int(off[at]))
-        fact = replace(fact, advice=(told,), instead=True) if told else fact
+        fact = fact._replace(advice=(told,), instead=True) if told else fact
         found.append((fact, plans["plan_id"].array[at]))
     return found
 
@@ -254,7 +265,7 @@ def _held_against(on: Ground, plans: pd.DataFrame, offer: _Offer, which: Ints) -
     asked = (wanted > 0).sum(axis=1)
     position = np.full(len(plans), -1, dtype=np.int64)
     position[which] = np.arange(len(which))
-    draws = np.flatnonzero((on.lines["kind"] == "draw") & (on.lines["amount"] > 0) & (position[on.at.book.line_plan] >= 0))
+    draws = np.flatnonzero(on.lines["kind"].are("draw") & (on.lines["amount"] > 0) & (position[on.at.book.line_plan] >= 0))
     of = position[on.at.book.line_plan[draws]]
     day, amount = on.lines["draw_date"][draws], on.lines["amount"][draws]
     order = np.lexsort((amount, day, of))

@@ -332,9 +332,9 @@ def test_two_percent_are_not_yet_a_common_cause() -> None:
     facts = [Fact("failed draw", "T", f"S{at}", f"P{at}", "1", 5, 20_000, "x.") for at in range(50)]
     assert run_lines(facts, 2_500) == {}
     assert len(set(run_lines(facts, 2_499).values())) == 1
-    assert run_lines([replace(fact, amount=at % 2) for at, fact in enumerate(facts)], 100) == {}
-    assert run_lines([replace(fact, term=str(at % 2)) for at, fact in enumerate(facts)], 100) == {}
-    assert run_lines([replace(fact, student_id="S1", plan_id="P1") for fact in facts], 100) == {}
+    assert run_lines([fact._replace(amount=at % 2) for at, fact in enumerate(facts)], 100) == {}
+    assert run_lines([fact._replace(term=str(at % 2)) for at, fact in enumerate(facts)], 100) == {}
+    assert run_lines([fact._replace(student_id="S1", plan_id="P1") for fact in facts], 100) == {}
 
 
 # -- properties

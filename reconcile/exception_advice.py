@@ -8,6 +8,8 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+import numpy as np
+
 from reconcile.exception_cautions import ask_counsel
 from reconcile.exception_facts import ASK_BANK_FIRST, DECIDES_FIRST, day_text, listed
 from reconcile.money import people_money
@@ -52,7 +54,7 @@ def on_told_rows(on: Ground) -> frozenset[int]:
         return frozenset()
     rows = {int(row) for row in on.row_of_event[told] if row >= 0}
     adrift = {on.money["student_id"][at] for at in told.nonzero()[0] if on.row_of_event[at] < 0}
-    return frozenset(rows | {at for at, student in enumerate(on.plans["student_id"]) if student in adrift}) if adrift else frozenset(rows)
+    return frozenset(rows | set(np.flatnonzero(on.plans["student_id"].are(*adrift)).tolist()))
 
 
 def proposal(on: Ground, row: int, *, again: bool = True, awaited: bool = True, advice: Advice | None = None) -> tuple[str, ...]:
@@ -179,10 +181,8 @@ def _awaited(on: Ground, row: int, advice: Advice) -> str:
 
 def bursar_first(on: Ground, line: int) -> bool:
     """Whether the family disputes a draw that came back: the bursar speaks first, and nobody asks the family for the money."""
-    if on.lines["state"][line] != "failed":
-        return False
-    found = on.code(on.lines["method"][line], on.lines["return_code"][line])
-    return found is not None and found.klass in DISPUTED
+    found = on.return_code(on.lines["method"][line], on.lines["return_code"][line])
+    return on.lines["state"][line] == "failed" and found is not None and found.klass in DISPUTED
 
 
 def _collect(on: Ground, row: int, cents: int, why: str) -> str:
@@ -238,23 +238,15 @@ def _draws(on: Ground, row: int, advice: Advice) -> str:
 
 def _kept_draws(on: Ground, row: int) -> list[int]:
     """Pending draws, not under a stop, that are too near for a notice."""
-    lines, days = on.lines, on.rules.plans.notice_days
-    mine = [
-        at for at in on.mine("lines", row) if lines["state"][at] == "pending" and lines["kind"][at] != "fee" and lines["amount"][at] > 0
-    ]
-    return [at for at in mine if not in_time(on.today, int(lines["draw_date"][at]), days) and not lines["stopped"][at]]
+    return [at for at in on.mine("lines", row) if on.too_near[at]] if on.has_too_near[row] else []
 
 
 def decide_by(on: Ground, row: int) -> int | None:
     """The last day for notice of the first pending draw that can still change; None where plan and bill agree, or none can change."""
     if row < 0 or abs(int(on.plans["variance"][row])) <= on.rules.plans.plan_tolerance or not on.billed[on.plans["term"][row]]:
         return None
-    lines, days = on.lines, on.rules.plans.notice_days
-    coming = [
-        int(lines["draw_date"][at])
-        for at in on.mine("lines", row)
-        if lines["state"][at] == "pending" and lines["kind"][at] != "fee" and lines["amount"][at] > 0 and not lines["stopped"][at]
-    ]
+    days = on.rules.plans.notice_days
+    coming = [int(on.lines["draw_date"][at]) for at in on.mine("lines", row) if on.to_come[at]]
     first = min((day for day in coming if in_time(on.today, day, days)), default=None)
     return None if first is None else last_day(first, days)
 

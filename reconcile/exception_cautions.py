@@ -9,8 +9,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from reconcile.exception_columns import Columns
 from reconcile.exception_facts import day_text, listed
-from reconcile.exception_ground import Columns
 from reconcile.money import people_money
 from reconcile.notices import aid_credit_due
 from reconcile.schedule import MOST_INSTALLMENTS
@@ -95,12 +95,11 @@ def ask_counsel(on: Ground, row: int, advice: Advice) -> str:
     """
     if not any(new > old for _day, old, new, _plan, _line in advice.draws):
         return ""
-    lines, new = on.lines, {(plan, line): cents for _day, _old, cents, plan, line in advice.draws}
-    mine = [at for at in on.mine("lines", row) if lines["line_status"][at] == "active" and lines["amount"][at] > 0]
-    pending = [at for at in mine if lines["state"][at] in {"pending", "in transit"} and lines["kind"][at] == "draw"]
-    count = sum(new.get((lines["plan_id"][at], lines["line"][at]), int(lines["amount"][at])) > 0 for at in pending)
-    fee = any(lines["kind"][at] == "fee" for at in mine) or any(lines["gross"][at] > lines["amount"][at] for at in pending)
-    why = [*([f"{count} installments"] if count > MOST_INSTALLMENTS else []), *(["a fee"] if fee else [])]
+    count = int(on.count_of_installments[row])
+    if count > MOST_INSTALLMENTS:  # what becomes nothing is none
+        lines, new = on.lines, {(plan, line): cents for _day, _old, cents, plan, line in advice.draws}
+        count = sum(new.get((lines["plan_id"][at], lines["line"][at]), 1) > 0 for at in on.mine("lines", row) if on.installments[at])
+    why = [*([f"{count} installments"] if count > MOST_INSTALLMENTS else []), *(["a fee"] if on.has_fee[row] else [])]
     if not why:
         return ""
     return f"Money spread anew over a plan with {' and '.join(why)} can be credit (Regulation Z, 12 CFR 1026.2(a)(17)): ask counsel."

@@ -5,7 +5,8 @@ A fact says what was found about one student, plan, line or bank event; its seve
 
 from __future__ import annotations
 
-from functools import lru_cache
+from functools import cache, lru_cache
+from string import Formatter
 from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
@@ -88,4 +89,12 @@ def listed(words: Iterable[str]) -> str:
 
 def sentence(kind: str, **gaps: object) -> str:
     """The kind's sentence with its gaps filled; whole numbers are cents and become people's money."""
-    return BY_NAME[kind].sentence.format(**{name: people_money(gap) if isinstance(gap, int) else gap for name, gap in gaps.items()})
+    text = BY_NAME[kind].sentence
+    words = {name: gaps[name] for name in _gaps_of(text)}
+    return text.format_map({name: people_money(gap) if isinstance(gap, int) else gap for name, gap in words.items()})
+
+
+@cache
+def _gaps_of(text: str) -> tuple[str, ...]:
+    """The names in braces of a sentence: only they are put in words."""
+    return tuple(dict.fromkeys(name for _text, name, _spec, _conversion in Formatter().parse(text) if name is not None))

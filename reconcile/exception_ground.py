@@ -8,26 +8,27 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from functools import cached_property
+from itertools import pairwise
 from typing import TYPE_CHECKING, Any, NamedTuple
 
 import numpy as np
-import pyarrow as pa  # type: ignore[import-untyped]
 
-from reconcile.events import NOBODY, day_numbers
+from reconcile.events import NOBODY
+from reconcile.exception_columns import Columns
 from reconcile.exception_facts import Fact, day_text, who
 from reconcile.find_out_first import in_doubt
 from reconcile.ledger import POSTED
 from reconcile.money import people_money
+from reconcile.notices import last_day
 from reconcile.plans import may_still_come
 from reconcile.proposals import Advice
 from reconcile.student_case import line_number
-from reconcile.texts import codes_of, is_word, objects
+from reconcile.texts import among, is_word
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator, Sequence
 
     import pandas as pd
-    from numpy.typing import NDArray
 
     from reconcile.banking_days import BankingDays
     from reconcile.events import Bools, Ints
@@ -37,81 +38,6 @@ if TYPE_CHECKING:
     from reconcile.worked import Worked
 
 NO_ADVICE = Advice()
-_FEW = 1_000
-"""Different texts of a column up to which all its rows are made at once."""
-
-
-class Texts:
-    """A column of texts: one row's text is made when it is asked for, since few rows of a large table are told about."""
-
-    def __init__(self, column: pd.Series) -> None:
-        self._column = column
-        self._codes, self._different = codes_of(column)
-        self._made: dict[int, str] = {}
-
-    def __getitem__(self, row: Any) -> Any:  # noqa: ANN401 (a text, or an array of them)
-        """The text of a row, or those of an array of rows."""
-        if isinstance(row, np.ndarray):
-            return np.array(self._different.take(pa.array(self._codes[row])).to_pylist(), dtype=object)
-        code = self._codes[row]
-        text = self._made.get(code)
-        if text is None:
-            text = self._made[code] = self._different[int(code)].as_py()
-        return text
-
-    def __eq__(self, word: object) -> Bools:  # type: ignore[override]
-        """Whether each row's text is that word."""
-        return is_word(self._column, str(word))
-
-    def __ne__(self, word: object) -> Bools:  # type: ignore[override]
-        """Whether each row's text is another."""
-        return ~is_word(self._column, str(word))
-
-    __hash__ = None  # type: ignore[assignment]
-
-    def __len__(self) -> int:
-        """How many rows there are."""
-        return len(self._codes)
-
-    def __iter__(self) -> Iterator[str]:
-        """The text of each row."""
-        return iter(self.__array__().tolist())
-
-    def __array__(self, dtype: object = None, copy: object = None) -> NDArray[np.object_]:
-        """All texts as objects, for what asks about all of them."""
-        return objects(self._column)
-
-
-def _texts(column: pd.Series) -> Texts | NDArray[np.object_]:
-    """Few different texts are made at once, and many when they are asked for."""
-    return objects(column) if len(codes_of(column).different) <= _FEW else Texts(column)
-
-
-class Columns(dict[str, Any]):
-    """A table's columns as plain arrays, made when first asked for: text as Texts, dates as day numbers, cents as they are.
-
-    A dictionary that fills itself, since the sentences of a large list ask for a cell millions of times.
-    """
-
-    def __init__(self, table: pd.DataFrame) -> None:
-        super().__init__()
-        self._table = table
-
-    def __missing__(self, name: str) -> Any:  # noqa: ANN401 (text, numbers or day numbers, as the column is)
-        """The column as an array."""
-        column = self._table[name]
-        dtype = str(column.dtype)
-        dated = dtype.startswith("datetime")
-        self[name] = day_numbers(column) if dated else _texts(column) if dtype == "str" else column.to_numpy()
-        return self[name]
-
-    def __len__(self) -> int:
-        """How many rows the table has, not how many columns were asked for so far."""
-        return len(self._table)
-
-    def at(self, row: int) -> str:
-        """The row's evidence: file:sheet:row."""
-        return f"{self['file'][row]}:{self['sheet'][row]}:{self['row'][row]}"
 
 
 class Try(NamedTuple):
@@ -148,10 +74,19 @@ class Ground:
     """Position of each line's student and term in the table of plans."""
     row_of_event: Ints
     """The same for each event; -1 where no plan of the student ran."""
+    likely: Ints
+    """Positions of the lines that failed or were not seen: each has an exception."""
+    likely_pairs: Ints
+    """Positions of the pairs of events with those lines."""
 
     @classmethod
     def of(cls, at: Worked, exports: Exports, rules: Rules, fee_terms: frozenset[str]) -> Ground:
         """The ground of a run."""
+        row_of_line = at.keys.lookup(at.lines)
+        likely = np.flatnonzero(among(at.lines["state"], ("failed", "not seen")))  # most of what is told is told of these
+        on_likely = np.zeros(len(at.lines), dtype=bool)
+        on_likely[likely] = True
+        pairs = np.flatnonzero(on_likely[at.matching.pairs["line"].to_numpy()])
         return cls(
             at=at,
             rules=rules,
@@ -160,16 +95,18 @@ class Ground:
             blocked=exports.blocked,
             fee_terms=fee_terms,
             today=int(np.datetime64(at.as_of, "D").astype("int64")),
-            lines=Columns(at.lines),
-            events=Columns(at.events),
+            lines=Columns(at.lines, likely),
+            events=Columns(at.events, np.unique(at.matching.pairs["event"].to_numpy()[pairs])),
             money=Columns(at.money),
             postings=Columns(at.postings),
             charges=Columns(at.charges),
             aid=Columns(at.aid),
-            plans=Columns(at.plans.table),
+            plans=Columns(at.plans.table, np.unique(row_of_line[likely])),
             states=Columns(at.states),
-            row_of_line=at.keys.lookup(at.lines),
+            row_of_line=row_of_line,
             row_of_event=at.keys.lookup(at.money),
+            likely=likely,
+            likely_pairs=pairs,
         )
 
     @cached_property
@@ -197,7 +134,7 @@ class Ground:
     @cached_property
     def held(self) -> Ints:
         """Pending cents of stopped plans, by row of plans."""
-        pending = (self.lines["state"] == "pending") & self.lines["stopped"]
+        pending = self.lines["state"].are("pending") & self.lines["stopped"]
         return self.at.keys.sum(self.row_of_line[pending], self.lines["amount"][pending])
 
     @cached_property
@@ -208,8 +145,49 @@ class Ground:
     @cached_property
     def stopped_lines(self) -> frozenset[tuple[str, str]]:
         """Plan and line of every pending line under a stop."""
-        which = np.flatnonzero((self.lines["state"] == "pending") & self.lines["stopped"])
-        return frozenset((self.lines["plan_id"][at], self.lines["line"][at]) for at in which)
+        which = np.flatnonzero(self.lines["state"].are("pending") & self.lines["stopped"])
+        return frozenset(zip(self.lines["plan_id"].of(which), self.lines["line"].of(which), strict=True))
+
+    def has(self, lines: Bools) -> Bools:
+        """Whether each row of plans has one of these lines."""
+        found = np.zeros(len(self.at.keys), dtype=bool)
+        found[self.row_of_line[lines]] = True
+        return found
+
+    @cached_property
+    def to_come(self) -> Bools:
+        """Whether each line is a pending draw of some money that is under no stop."""
+        lines = self.lines
+        return np.asarray(lines["state"].are("pending") & ~lines["kind"].are("fee") & (lines["amount"] > 0) & ~lines["stopped"])
+
+    @cached_property
+    def too_near(self) -> Bools:
+        """Whether each line is to come, and too near for a notice."""
+        return self.to_come & (last_day(self.lines["draw_date"], self.rules.plans.notice_days) < self.today)
+
+    @cached_property
+    def has_too_near(self) -> Bools:
+        """Whether each row of plans has such a line."""
+        return self.has(self.too_near)
+
+    @cached_property
+    def installments(self) -> Bools:
+        """Whether each line is an active draw of some money that is pending or in transit."""
+        lines = self.lines
+        live = lines["line_status"].are("active") & (lines["amount"] > 0)
+        return np.asarray(live & lines["kind"].are("draw") & lines["state"].are("pending", "in transit"))
+
+    @cached_property
+    def count_of_installments(self) -> Ints:
+        """How many such lines each row of plans has."""
+        return np.bincount(self.row_of_line[self.installments], minlength=len(self.at.keys))
+
+    @cached_property
+    def has_fee(self) -> Bools:
+        """Whether each row of plans has an active fee line, or a fee on an installment."""
+        lines = self.lines
+        fees = lines["kind"].are("fee") & lines["line_status"].are("active") & (lines["amount"] > 0)
+        return self.has(fees | (self.installments & (lines["gross"] > lines["amount"])))
 
     @cached_property
     def returnable(self) -> Ints:
@@ -222,13 +200,13 @@ class Ground:
     def posted_events(self) -> Bools:
         """Whether each event stands on the student ledger as a plan draw."""
         found = np.zeros(len(self.events), dtype=bool)
-        found[self.at.ledger.loc[self.at.ledger["how"] == POSTED, "event"].to_numpy()] = True
+        found[self.at.ledger["event"].to_numpy()[is_word(self.at.ledger["how"], POSTED)]] = True
         return found
 
     @cached_property
     def stray(self) -> frozenset[tuple[str, str]]:
         """Terms and students with a return that hangs on no draw: what it was for may be what their other exceptions speak of."""
-        which = (self.money["undid_nothing"] > 0) & (self.events["outcome"] == "returned") & ~self.at.matching.told
+        which = (self.money["undid_nothing"] > 0) & self.events["outcome"].are("returned") & ~self.at.matching.told
         which[self.at.matching.pairs["event"].to_numpy()] = False
         return frozenset((self.money["term"][at], self.money["student_id"][at]) for at in np.flatnonzero(which).tolist())
 
@@ -256,8 +234,27 @@ class Ground:
             self._by_row[name] = (order, np.searchsorted(of[order], np.arange(len(self.at.keys) + 1)))
         order, starts = self._by_row[name]
         found: list[int] = order[starts[row] : starts[row + 1]].tolist()
-        self._mine[name, row] = sorted(found, key=self.line_order) if name == "lines" else found
+        self._mine[name, row] = self._in_order(found) if name == "lines" else found
         return self._mine[name, row]
+
+    def _in_order(self, lines: list[int]) -> list[int]:
+        """Lines by `line_order`; their dates alone give the order as a rule."""
+        days = self.lines["draw_date"][lines].tolist()
+        if all(day < after for day, after in pairwise(days)):
+            return lines
+        return sorted(lines, key=self.line_order)
+
+    def lines_of_plan(self, line: int) -> list[int]:
+        """Positions of the lines of a line's plan."""
+        order, starts = self._plan_order
+        plan = self.at.book.line_plan[line]
+        found: list[int] = order[starts[plan] : starts[plan + 1]].tolist()
+        return found
+
+    @cached_property
+    def _plan_order(self) -> tuple[Ints, Ints]:
+        order = np.argsort(self.at.book.line_plan, kind="stable")
+        return order, np.searchsorted(self.at.book.line_plan[order], np.arange(len(self.at.book.plans) + 1))
 
     def line_order(self, line: int) -> tuple[int, str, tuple[int, int, str]]:
         """Draw date, plan, line as a number: an order that does not depend on the order of rows."""
@@ -278,17 +275,32 @@ class Ground:
         order = np.argsort(line, kind="stable")
         return order, np.searchsorted(line[order], np.arange(len(self.lines) + 1))
 
+    @cached_property
+    def _tries(self) -> dict[int, list[Try]]:
+        """The events on each likely line, and on others that were asked for since."""
+        found: dict[int, list[Try]] = {line: [] for line in self.likely.tolist()}
+        for line, tried in self._tries_of(self.likely_pairs):
+            found[line].append(tried)
+        return {line: self._oldest_first(tries) for line, tries in found.items()}
+
+    def _tries_of(self, pairs: Ints) -> Iterator[tuple[int, Try]]:
+        event = self._pairs["event"][pairs]
+        cells = (event.tolist(), self.events["settled_on"][event].tolist(), self._pairs["cents"][pairs].tolist())
+        return zip(self._pairs["line"][pairs].tolist(), map(Try, *cells, self._pairs["role"].of(pairs)), strict=True)
+
+    def _oldest_first(self, tries: list[Try]) -> list[Try]:
+        if len(tries) < 2:
+            return tries
+        return sorted(tries, key=lambda t: (t.settled, self.events["reference"][t.event], t.role, self.events.at(t.event)))
+
     def tries(self, line: int) -> list[Try]:
         """All events on a line, oldest first."""
-        order, starts = self._pair_order
-        pairs, settled = self._pairs, self.events["settled_on"]
-        found = [
-            Try(int(pairs["event"][at]), int(settled[pairs["event"][at]]), int(pairs["cents"][at]), pairs["role"][at])
-            for at in order[starts[line] : starts[line + 1]].tolist()
-        ]
-        if len(found) < 2:
-            return found
-        return sorted(found, key=lambda t: (t.settled, self.events["reference"][t.event], t.role, self.events.at(t.event)))
+        known = self._tries.get(line)
+        if known is None:
+            order, starts = self._pair_order
+            found = [tried for _line, tried in self._tries_of(order[starts[line] : starts[line + 1]])]
+            known = self._tries[line] = self._oldest_first(found)
+        return known
 
     def first_settled(self, line: int, tries: Iterable[Try]) -> int:
         """The day on which the line's money was first taken, from which its code's days count (`plans.first_settled`)."""
@@ -379,18 +391,17 @@ class Ground:
     def _codes(self) -> dict[tuple[str, str], ReturnCode | None]:
         return {}
 
-    def code(self, method: str, code: str) -> ReturnCode | None:
-        """What the rules say of a return code of that method, else of the code alone; None where they do not list it."""
-        key = (method, code)
-        if key not in self._codes:
-            self._codes[key] = self.rules.returns.code(method, code) or self.rules.returns.code("", code)
-        return self._codes[key]
+    def return_code(self, method: str, code: str) -> ReturnCode | None:
+        """What the rules say of a code of that method, else of the code alone; None where they do not list it."""
+        if (method, code) not in self._codes:
+            self._codes[method, code] = self.rules.returns.code(method, code) or self.rules.returns.code("", code)
+        return self._codes[method, code]
 
     def code_words(self, method: str, code: str) -> str:
         """A return code with its title: "R01, insufficient funds"."""
         if not code:
             return "no return code given"
-        found = self.code(method, code)
+        found = self.return_code(method, code)
         return f"{code}, {found.title}" if found else f"{code}, a code that the rules do not list"
 
     def settled_text(self, event: int) -> str:

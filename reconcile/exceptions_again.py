@@ -99,7 +99,7 @@ def _beyond(on: Ground, line: int, tries: list[Try]) -> Beyond | None:
 
 def rule_of(on: Ground, line: int, code: str) -> ReturnCode | None:
     """What the rules say of a code on that line; None where they do not list it."""
-    return on.code(on.lines["method"][line], code)
+    return on.return_code(on.lines["method"][line], code)
 
 
 def too_late(line: int, code: str, day: int, days: int, rule: ReturnCode) -> Beyond:
@@ -124,7 +124,7 @@ def late_try(on: Ground, event: int) -> Beyond | None:
     lines, plan = on.lines, int(on.at.owners.plan[event])
     own = on.at.book.line_plan == plan if plan != NOBODY else on.at.book.line_student == on.at.owners.student[event]
     amount, settled = on.events["amount"][event], int(on.events["settled_on"][event])
-    fits = own & (lines["state"] == "failed") & ((lines["amount"] == amount) | (lines["gross"] == amount))
+    fits = own & lines["state"].are("failed") & ((lines["amount"] == amount) | (lines["gross"] == amount))
     for line in sorted(np.flatnonzero(fits).tolist(), key=on.line_order):
         code = str(lines["return_code"][line])
         found = rule_of(on, line, code)

@@ -12,6 +12,7 @@ from reconcile.exception_advice import decide_by, person_first, proposal
 from reconcile.exception_facts import Fact, day_text, listed, sentence, who
 from reconcile.ledger import REFUND, TAKEN_OFF
 from reconcile.money import people_money
+from reconcile.texts import among, distinct, is_word
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator
@@ -79,7 +80,7 @@ def _unknown(on: Ground) -> Iterator[Fact]:
     nobody = on.at.owners.student == NOBODY
     if not nobody.any():
         return
-    known = set(on.charges["student_id"]) | set(on.aid["student_id"]) | set(on.postings["student_id"])
+    known = set(distinct([on.at.charges["student_id"], on.at.aid["student_id"], on.at.postings["student_id"]]))
     for event in np.flatnonzero(nobody).tolist():
         student, plan = events["student_id"][event], events["plan_id"][event]
         if events["kind"][event] == "payment" and not plan and student in known:
@@ -142,11 +143,11 @@ def _disagree(on: Ground) -> Iterator[Fact]:
 def _without_a_draw(on: Ground, told: set[tuple[str, str, int]]) -> Iterator[Fact]:
     """Returns, and refunds that no refund posting explains, as far as they undid nothing; disputed returns that no failed draw tells of."""
     events, money, matching = on.events, on.money, on.at.matching
-    paired = on.at.ledger.loc[on.at.ledger["how"].isin([REFUND, TAKEN_OFF]), "event"].to_numpy()
+    paired = on.at.ledger["event"].to_numpy()[among(on.at.ledger["how"], (REFUND, TAKEN_OFF))]
     known = on.at.owners.student != NOBODY
     explained = np.zeros(len(events), dtype=bool)
     explained[paired] = True
-    explained &= events["outcome"] == "refunded"
+    explained &= events["outcome"].are("refunded")
     for event in np.flatnonzero(known & (((matching.unplaced > 0) & ~explained) | matching.told)).tolist():
         student, plan = money["student_id"][event], money["plan_id"][event]
         disputed = bool(matching.told[event])
@@ -170,8 +171,11 @@ def _without_a_draw(on: Ground, told: set[tuple[str, str, int]]) -> Iterator[Fac
 def _refunded_and_returned(on: Ground) -> Iterator[Fact]:
     """Returns that hang as a failed try on a draw which the office had refunded by then: the same money may have gone back twice."""
     pairs, settled = on.at.matching.pairs, on.events["settled_on"]
-    given, tries = (pairs[pairs["role"] == role] for role in ("refund", "failed"))
-    given = given[(on.events["outcome"] == "refunded")[given["event"].to_numpy()]]
+    given = pairs[is_word(pairs["role"], "refund")]
+    given = given[on.events["outcome"].are("refunded")[given["event"].to_numpy()]]
+    if given.empty:
+        return
+    tries = pairs[is_word(pairs["role"], "failed")]
     first: dict[int, int] = {}
     for event, line in zip(given["event"].tolist(), given["line"].tolist(), strict=True):
         first[line] = min(first.get(line, event), event, key=lambda at: (settled[at], on.events["reference"][at], on.events.at(at)))

@@ -17,6 +17,7 @@ from reconcile.exception_cautions import aid_behind, credit_clock, credit_due, i
 from reconcile.exception_facts import Fact, day_text, listed, sentence, who
 from reconcile.exceptions_draws import lacking
 from reconcile.money import people_money
+from reconcile.texts import is_word
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -50,7 +51,7 @@ def told_money(on: Ground) -> tuple[Ints, Ints]:
     """
     plans, keys = on.plans, on.at.keys
     refunded, _otherwise = lacking(on)
-    draws = on.lines["kind"] != "fee"
+    draws = ~on.lines["kind"].are("fee")
     given_back = keys.sum(on.row_of_line[draws], refunded[draws])
     over = plans["above_schedule"] + plans["without_a_line"] - _drawn_before_cancellation(on)
     lapsed = on.at.variance["lapsed"].to_numpy()
@@ -60,7 +61,7 @@ def told_money(on: Ground) -> tuple[Ints, Ints]:
 def _drawn_before_cancellation(on: Ground) -> Ints:
     """Money of lines that were cancelled only after it had been drawn: no exception of its own tells it."""
     lines = on.lines
-    before = (lines["line_status"] == "cancelled") & (lines["cleared"] > 0) & (lines["kind"] != "fee")
+    before = lines["line_status"].are("cancelled") & (lines["cleared"] > 0) & ~lines["kind"].are("fee")
     cents = np.zeros(len(lines), dtype=np.int64)
     for line in np.flatnonzero(before & on.at.lines["cancelled_on"].notna().to_numpy()).tolist():
         cents[line] = sum(t.cents for t in on.tries(line) if t.role == "money" and t.settled <= lines["cancelled_on"][line])
@@ -75,12 +76,12 @@ def bill_and_plan(on: Ground) -> Iterator[Fact]:
     told, over = told_money(on)
     variance, tolerance = on.plans["variance"], on.rules.plans.plan_tolerance
     rest = variance - told
-    billed = np.array([on.billed[term] for term in on.plans["term"]], dtype=bool)
+    billed = on.plans["term"].are(*(term for term, out in on.billed.items() if out))
     coming = on.plans["pending_draws"] > 0
     exceeds = billed & coming & (np.minimum(variance, rest) > tolerance)
     below = billed & (np.maximum(variance, rest) < -tolerance)
     causes = _CauseWords(on)
-    soon = _soon_rows(on)
+    soon = _soon_rows(on) if exceeds.any() else frozenset()
     for row in np.flatnonzero(exceeds).tolist():
         yield _variance_fact(on, row, "plan exceeds bill", min(variance[row], rest[row]), causes, soon=row in soon)
     for row in np.flatnonzero(below).tolist():
@@ -95,7 +96,7 @@ def bill_and_plan(on: Ground) -> Iterator[Fact]:
 def _soon_rows(on: Ground) -> frozenset[int]:
     """Rows of plans with a pending draw within soon_days."""
     near = on.lines["draw_date"] - on.today <= on.rules.plans.soon_days
-    which = (on.lines["state"] == "pending") & near & on_the_bill(on.at.lines, on.rules) & ~on.lines["stopped"]
+    which = on.lines["state"].are("pending") & near & on_the_bill(on.at.lines, on.rules) & ~on.lines["stopped"]
     return frozenset(on.row_of_line[which].tolist())
 
 
@@ -231,7 +232,7 @@ def _since(on: Ground, table: pd.DataFrame, dates: tuple[str, ...], apart: Bools
     """
     row_of = on.at.keys.lookup(table)
     days = np.stack([np.where(day_numbers(table[name]) <= on.today, day_numbers(table[name]), -(1 << 40)) for name in dates]).max(axis=0)
-    moves = (table["kind"] != "plan draw").to_numpy(dtype=bool) if "kind" in table.columns else np.ones(len(table), dtype=bool)
+    moves = ~is_word(table["kind"], "plan draw") if "kind" in table.columns else np.ones(len(table), dtype=bool)
     known = row_of >= 0
     if not len(on.plans):
         return
@@ -284,7 +285,7 @@ def _aid_overdue(on: Ground) -> Iterator[Fact]:
     kind, aid = "anticipated aid overdue", on.aid
     rows = on.at.keys.lookup(on.at.aid)
     found: dict[tuple[int, str], list[int]] = {}
-    for at in np.flatnonzero((aid["standing"] == "lapsed") & (rows >= 0)).tolist():
+    for at in np.flatnonzero(aid["standing"].are("lapsed") & (rows >= 0)).tolist():
         found.setdefault((int(rows[at]), aid["fund"][at]), []).append(at)
     for (row, fund), awards in sorted(found.items()):
         amount = sum(int(aid["amount"][at]) for at in awards)

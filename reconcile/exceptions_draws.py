@@ -13,7 +13,6 @@ from reconcile.late_returns import late_words
 from reconcile.money import people_money
 from reconcile.notices import last_day
 from reconcile.probable_payments import ask_about_payment, paid_outside, payment_evidence, probable_payments
-from reconcile.texts import among
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -45,11 +44,11 @@ def lacking(on: Ground) -> tuple[Ints, Ints]:
     Out:     (refunded, otherwise): of cleared and part cleared active lines and of those that a refund emptied; 0 elsewhere.
     """
     lines = on.lines
-    counts = (lines["line_status"] == "active") & among(on.at.lines["state"], ["cleared", "part cleared", "cancelled"])
+    counts = lines["line_status"].are("active") & lines["state"].are("cleared", "part cleared", "cancelled")
     rest = np.where(counts, np.maximum(0, lines["amount"] - lines["cleared"]), 0).astype(np.int64)
     refunded = np.zeros(len(rest), dtype=np.int64)
     undoings, pairs = on.at.matching.undoings, on.at.matching.pairs
-    by_refund = undoings[(on.events["outcome"] == "refunded")[undoings["by"].to_numpy()]] if len(undoings) else undoings
+    by_refund = undoings[on.events["outcome"].are("refunded")[undoings["by"].to_numpy()]] if len(undoings) else undoings
     if len(by_refund):
         on_lines = pairs[pairs["event"].isin(by_refund["of"]) & pairs["role"].isin(["money", "refunded", "attempt"])]
         lines_of = on_lines.groupby("event")["line"].agg(list).to_dict()
@@ -64,7 +63,7 @@ def lacking(on: Ground) -> tuple[Ints, Ints]:
 
 def _not_seen(on: Ground, payments: dict[int, int]) -> Iterator[Fact]:
     kind, lines = "no draw seen", on.lines
-    for line in np.flatnonzero((lines["state"] == "not seen") & ~on.at.matching.undecided_lines).tolist():
+    for line in np.flatnonzero(lines["state"].are("not seen") & ~on.at.matching.undecided_lines).tolist():
         row = int(on.row_of_line[line])
         paid = paid_outside(on, payments.get(line))
         words = on.line_words(line) | {
@@ -173,16 +172,16 @@ def _brought_words(on: Ground, line: int, back: list[tuple[int, int]]) -> str:
 
 def _part_actions(on: Ground, line: int, back: list[tuple[int, int]]) -> tuple[str, ...]:
     """What the rules say is done after each code with which part of a draw came back."""
-    method, returns = on.lines["method"][line], on.rules.returns
+    method = on.lines["method"][line]
     codes = dict.fromkeys(str(on.events["return_code"][event]) for event, _cents in back)
-    found = [returns.code(method, code) or returns.code("", code) for code in codes]
+    found = [on.return_code(method, code) for code in codes]
     return tuple(code.action if code is not None else "Ask the bank what the code means first." for code in found)
 
 
 def came_late_or_early(on: Ground) -> Iterator[Fact]:
     """Draws whose money came after their window or before their draw date: for the record."""
     lines, settled = on.lines, on.states["settled_on"]
-    here = np.isin(lines["state"], ["cleared", "part cleared"]) & (lines["line_status"] == "active")
+    here = lines["state"].are("cleared", "part cleared") & lines["line_status"].are("active")
     late: Bools = here & (settled > lines["window_end"])
     early: Bools = here & (settled < lines["draw_date"])
     for kind, which in (("cleared late", late), ("cleared early", early)):

@@ -14,7 +14,6 @@ from reconcile.events import NOBODY, day_numbers
 from reconcile.exception_facts import Fact, day_text, sentence, who
 from reconcile.ledger import ANOTHER_KIND, ANOTHER_KIND_BACK, POSTED, REFUND, TAKEN_OFF
 from reconcile.ledger_leftovers import Leftover, leftovers
-from reconcile.texts import among, is_word
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -42,18 +41,18 @@ def lag_ends(on: Ground, settled: Ints, days: BankingDays) -> Ints:
     if not len(settled):
         return settled
     line_at = on.money["line_at"]
-    method = on.events["method"]
+    card = on.events["method"].are("card")
     if len(on.lines):
-        method = np.where((method == "") & (line_at != NOBODY), on.lines["method"][line_at], method)
+        card |= on.events["method"].are("") & (line_at != NOBODY) & on.lines["method"].are("card")[line_at]
     lag = on.rules.matching.posting_lag
-    return np.asarray(days.add_numbers(settled, np.where(method == "card", lag.card, lag.bank).astype(np.int64)))
+    return np.asarray(days.add_numbers(settled, np.where(card, lag.card, lag.bank).astype(np.int64)))
 
 
 def _plan_system(on: Ground, days: BankingDays) -> Iterator[Fact]:
     lines = on.lines
     says, state = lines["schedule_says"], lines["state"]
-    without = among(on.at.lines["state"], ["failed", "not seen"]) & ~on.at.matching.undecided_lines
-    for line in np.flatnonzero((says == "posted") & without).tolist():
+    without = state.are("failed", "not seen") & ~on.at.matching.undecided_lines
+    for line in np.flatnonzero(says.are("posted") & without).tolist():
         kind, row = "schedule says posted, bank does not", int(on.row_of_line[line])
         bank = "sent it back" if state[line] == "failed" else "does not show it"
         words = on.line_words(line) | {"bank": bank, "consequence": on.consequence(row)}
@@ -64,17 +63,15 @@ def _plan_system(on: Ground, days: BankingDays) -> Iterator[Fact]:
         yield on.line_fact(
             kind, line, lines["amount"][line], happened, what=sentence(kind, **words), advice=advice, evidence=on.line_evidence(line, tries)
         )
-    paid = among(on.at.lines["state"], ["cleared", "part cleared"]) & (lines["line_status"] == "active")
+    paid = state.are("cleared", "part cleared") & lines["line_status"].are("active")
     settled = on.states["settled_on"]
     if not paid.any():
         return
     lag = on.rules.matching.posting_lag
     known_by = np.full(len(lines), np.iinfo(np.int64).max, dtype=np.int64)
-    by_card = is_word(on.at.lines["method"], "card")
-    for which, lag_days in ((paid & by_card, lag.card), (paid & ~by_card, lag.bank)):
-        if which.any():
-            known_by[which] = days.add_numbers(settled[which], lag_days)
-    for word, which in (("pending", paid & (says == "pending") & (known_by < on.today)), ("failed", paid & (says == "failed"))):
+    lags = np.where(lines["method"].are("card"), lag.card, lag.bank).astype(np.int64)
+    known_by[paid] = days.add_numbers(settled[paid], lags[paid])
+    for word, which in (("pending", paid & says.are("pending") & (known_by < on.today)), ("failed", paid & says.are("failed"))):
         kind = f"bank cleared, schedule says {word}"
         for line in np.flatnonzero(which).tolist():
             words = on.line_words(line) | {"amount": int(lines["cleared"][line]), "day": day_text(settled[line])}

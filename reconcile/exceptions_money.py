@@ -37,8 +37,9 @@ def money_taken_wrongly(on: Ground, days: BankingDays) -> Iterator[Fact]:
 
 def _after_cancellation(on: Ground) -> Iterator[Fact]:
     lines, kind = on.lines, "draw after cancellation"
-    for line in np.flatnonzero((lines["line_status"] == "cancelled") & (lines["cleared"] > 0)).tolist():
-        dated = on.at.lines["cancelled_on"].notna().iloc[line]
+    with_day = on.at.lines["cancelled_on"].notna().to_numpy()
+    for line in np.flatnonzero(lines["line_status"].are("cancelled") & (lines["cleared"] > 0)).tolist():
+        dated = with_day[line]
         late = [t for t in on.tries(line) if t.role == "money" and t.cents and (not dated or t.settled > lines["cancelled_on"][line])]
         if not late:
             continue
@@ -70,7 +71,7 @@ def _may_go_back(on: Ground, line: int) -> str:
 def _without_a_line(on: Ground, days: BankingDays) -> Iterator[Fact]:
     """Draws taken twice and draws not on the schedule: standing money of known students on no line, undecided money aside."""
     money = on.money
-    cleared = (on.events["outcome"] == "cleared") & (on.at.owners.student != NOBODY) & (on.events["kind"] != "payment")
+    cleared = on.events["outcome"].are("cleared") & (on.at.owners.student != NOBODY) & ~on.events["kind"].are("payment")
     standing = money["without_a_line"] + money["fee_without_a_line"] + money["nobodys"]
     standing = np.where(on.at.matching.loose == UNDECIDED, 0, standing)
     for event in np.flatnonzero(cleared & (standing > 0)).tolist():
@@ -116,7 +117,7 @@ def _taken_before(on: Ground, event: int) -> int | None:
     settled, amount = on.events["settled_on"][event], on.events["amount"][event]
     fits = (lines["amount"] == amount) | (lines["gross"] == amount)
     fits &= (lines["draw_date"] <= settled) & (settled <= lines["window_end"])
-    named = full & (lines["line"] == on.named_line(event)) if on.named_line(event) else np.zeros(len(full), dtype=bool)
+    named = full & lines["line"].are(on.named_line(event)) if on.named_line(event) else np.zeros(len(full), dtype=bool)
     found = np.flatnonzero(named) if named.any() else np.flatnonzero(full & fits)
     return int(found[0]) if len(found) else None
 
@@ -150,7 +151,7 @@ def _returnable(on: Ground, event: int, days: BankingDays) -> int | None:
 def _for_more(on: Ground) -> Iterator[Fact]:
     lines, kind = on.lines, "draw for more"
     above = lines["cleared"] - lines["amount"]
-    for line in np.flatnonzero((lines["line_status"] == "active") & (above > on.rules.matching.tolerance)).tolist():
+    for line in np.flatnonzero(lines["line_status"].are("active") & (above > on.rules.matching.tolerance)).tolist():
         row, tries = int(on.row_of_line[line]), on.tries(line)
         words = on.line_words(line) | {"amount": int(above[line]), "consequence": on.consequence(row)}
         yield on.line_fact(
@@ -168,7 +169,7 @@ def _for_more(on: Ground) -> Iterator[Fact]:
 def _stops(on: Ground) -> dict[int, list[tuple[int, int]]]:
     """For each plan code its stop returns: (day, event), in force or not; a return that names only a student counts for all its plans."""
     events, owners = on.events, on.at.owners
-    coded = (events["outcome"] == "returned") & (owners.student != NOBODY) & (events["return_code"] != "")
+    coded = events["outcome"].are("returned") & (owners.student != NOBODY) & ~events["return_code"].are("")
     known: dict[tuple[str, str], bool] = {}
     found: dict[int, list[tuple[int, int]]] = {}
     for event in np.flatnonzero(coded).tolist():

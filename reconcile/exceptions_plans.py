@@ -16,7 +16,6 @@ from reconcile.events import day_numbers
 from reconcile.exception_facts import Fact, day_text, sentence, who
 from reconcile.money import people_money
 from reconcile.schedule import by_rule, tier_at
-from reconcile.texts import among, is_word
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -50,10 +49,10 @@ def plans_off_the_rules(on: Ground) -> Iterator[Fact]:
 def _plan_table(on: Ground) -> pd.DataFrame:
     """One row per plan, in the order of plan ids: its facts and the cents of its lines by what they are."""
     lines = on.at.lines
-    live, draws = is_word(lines["line_status"], "active"), ~is_word(lines["kind"], "fee")
-    amount, code = lines["amount"].to_numpy(), on.at.book.line_plan
+    live, draws = on.lines["line_status"].are("active"), ~on.lines["kind"].are("fee")
+    amount, code = on.lines["amount"], on.at.book.line_plan
     count = len(on.at.book.plans)
-    first = _first_lines(code, on.lines["draw_date"], pd.factorize(lines["line"], sort=True)[0], count)
+    first = _first_lines(on)
 
     def total(which: Bools) -> Ints:
         found = np.zeros(count, dtype=np.int64)
@@ -65,14 +64,12 @@ def _plan_table(on: Ground) -> pd.DataFrame:
         found[code[which]] = True
         return found
 
-    is_open = live & draws & among(lines["state"], OPEN_STATES)
-    own = lines.iloc[first].reset_index(drop=True)
-    missed = among(lines["state"], ["failed", "not seen"])
-    down = is_word(lines["kind"], "down payment")
-    later_set = np.zeros(count, dtype=bool)
-    later_set[code[day_numbers(lines["set_on"]) > day_numbers(lines["enrolled_on"])]] = True
-    columns = ["plan_id", "student_id", "term", "enrolled_on", "plan_total", "method"]
-    return own[columns].assign(
+    is_open = live & draws & on.lines["state"].are(*OPEN_STATES)
+    down = on.lines["kind"].are("down payment")
+    missed = np.zeros(len(lines), dtype=bool)
+    missed[on.likely] = True
+    own = lines[["plan_id", "student_id", "term", "enrolled_on", "plan_total", "method"]].iloc[first].reset_index(drop=True)
+    return own.assign(
         first=first,
         row=on.row_of_line[first],
         live=has(live & draws),
@@ -84,25 +81,24 @@ def _plan_table(on: Ground) -> pd.DataFrame:
         has_fee=has(~draws),
         has_down=has(down & (amount > 0)),
         down=total(down),
-        set_later=later_set,
+        set_later=has(day_numbers(lines["set_on"]) > day_numbers(lines["enrolled_on"])),
     )
 
 
-def _first_lines(plan: Ints, day: Ints, name: Ints, count: int) -> Ints:
-    """Of each plan the position of its first line, by draw date and then by name."""
-    order = np.arange(len(plan)) if _rise(plan, day, name) else np.lexsort((name, day))
-    first = np.zeros(count, dtype=np.int64)
-    first[plan[order[::-1]]] = order[::-1]
+def _first_lines(on: Ground) -> Ints:
+    """Position of the first line of each plan: the earliest draw date, and of several of that day the first by the text of its line."""
+    code, day = on.at.book.line_plan, on.lines["draw_date"]
+    earliest = np.full(len(on.at.book.plans), np.iinfo(np.int64).max, dtype=np.int64)
+    np.minimum.at(earliest, code, day)
+    here = np.flatnonzero(day == earliest[code])
+    if len(here) > len(earliest):  # only plans with several lines on their first day
+        several = np.bincount(code[here], minlength=len(earliest))[code[here]] > 1
+        tied = here[several]
+        tied = tied[np.argsort(pd.factorize(on.at.lines["line"].iloc[tied], sort=True)[0], kind="stable")]
+        here = np.concatenate([here[~several], tied])
+    first = np.zeros(len(earliest), dtype=np.int64)
+    first[code[here[::-1]]] = here[::-1]
     return first
-
-
-def _rise(*keys: Ints) -> bool:
-    """Whether rows stand in the order of these keys already, as those of an export often do."""
-    above = np.zeros(max(len(keys[0]) - 1, 0), dtype=bool)
-    for key in reversed(keys):
-        step = np.diff(key)
-        above = (step > 0) | ((step == 0) & above) if key is not keys[-1] else step >= 0
-    return bool(above.all())
 
 
 def _fact(on: Ground, plans: pd.DataFrame, at: int, kind: str, amount: int, happened: int, gaps: dict[str, object]) -> Fact:
@@ -125,7 +121,8 @@ def _second_plan(on: Ground, plans: pd.DataFrame) -> Iterator[Fact]:
     """Each plan with money still to come that another such plan of the student and term came before."""
     if not on.rules.plans.one_plan_per_student:
         return
-    held = plans[plans["open"]].sort_values(["row", "enrolled_on", "plan_id"])
+    held = plans[plans["open"].to_numpy()]
+    held = held[held["row"].duplicated(keep=False)].sort_values(["row", "enrolled_on", "plan_id"])
     again = held["row"].duplicated()
     for at in held.index[again].tolist():
         mine = held[held["row"] == held.loc[at, "row"]]
@@ -268,12 +265,11 @@ def _held_against(on: Ground, plans: pd.DataFrame, offer: _Offer, which: Ints) -
     asked = (wanted > 0).sum(axis=1)
     position = np.full(len(plans), -1, dtype=np.int64)
     position[which] = np.arange(len(which))
-    draws = np.flatnonzero((on.lines["kind"] == "draw") & (on.lines["amount"] > 0) & (position[on.at.book.line_plan] >= 0))
+    draws = np.flatnonzero(on.lines["kind"].are("draw") & (on.lines["amount"] > 0) & (position[on.at.book.line_plan] >= 0))
     of = position[on.at.book.line_plan[draws]]
     day, amount = on.lines["draw_date"][draws], on.lines["amount"][draws]
-    if not _rise(of, day, amount):
-        order = np.lexsort((amount, day, of))
-        of, day, amount = of[order], day[order], amount[order]
+    order = np.lexsort((amount, day, of))
+    of, day, amount = of[order], day[order], amount[order]
     number = np.arange(len(of)) - np.searchsorted(of, of, side="left")
     count = np.bincount(of, minlength=len(which))
     inside = number < len(dates)

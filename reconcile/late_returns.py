@@ -30,10 +30,9 @@ def late_words(on: Ground, returns: Iterable[int], method: str) -> str:
     Rules:   returns.toml frame, frame_unit
     """
     for event in returns:
-        code = on.events["return_code"][event]
-        rule = on.code(method, code)
         taken = on.undone_by.get(event)
-        if rule is None or rule.frame is None or not taken:
+        rule = on.return_code(method, on.events["return_code"][event]) if taken else None
+        if not taken or rule is None or rule.frame is None:
             continue
         last = _last_day(on, max(int(on.events["settled_on"][of]) for of in taken), rule)
         if int(on.events["settled_on"][event]) > last:

@@ -67,11 +67,11 @@ def _cases(on: Ground, lag_ends: Ints) -> list[_Case]:
     event_free, posting_free = np.ones(len(on.events), dtype=bool), np.ones(len(on.postings), dtype=bool)
     event_free[ledger["event"].to_numpy()] = False
     posting_free[ledger["posting"].to_numpy()] = False
-    asked = event_free & (on.events["outcome"] == "cleared") & (on.row_of_event >= 0) & (on.events["kind"] != "payment")
+    asked = event_free & on.events["outcome"].are("cleared") & (on.row_of_event >= 0) & ~on.events["kind"].are("payment")
     asked &= (on.money["without_a_line"] == 0) & (on.at.matching.loose != UNDECIDED) & (on.at.matching.left > 0)
     asked &= ~_unbilled_fee(on)
     row_of_posting = on.at.keys.lookup(on.at.postings)
-    draws = posting_free & (on.postings["kind"] == "plan draw") & (row_of_posting >= 0)
+    draws = posting_free & on.postings["kind"].are("plan draw") & (row_of_posting >= 0)
     asked &= (lag_ends < on.today) | np.isin(on.row_of_event, row_of_posting[draws])
     cases: defaultdict[int, _Case] = defaultdict(lambda: _Case([], [], []))
     for at in np.flatnonzero(asked).tolist():
@@ -89,8 +89,8 @@ def _cases(on: Ground, lag_ends: Ints) -> list[_Case]:
 def _unbilled_fee(on: Ground) -> np.ndarray[tuple[int], np.dtype[np.bool_]]:
     """Enrollment fees of terms that do not bill them: they stand on no student ledger."""
     billed = [term.code for term in on.rules.terms if term.fee_on_bill]
-    fee = (on.events["kind"] == "fee") | (on.money["fee_on_lines"] > 0) | (on.money["fee_without_a_line"] > 0)
-    return np.asarray(fee & ~np.isin(on.money["term"], billed))
+    fee = on.events["kind"].are("fee") | (on.money["fee_on_lines"] > 0) | (on.money["fee_without_a_line"] > 0)
+    return np.asarray(fee & ~on.money["term"].are(*billed))
 
 
 def _standing(on: Ground, event: int) -> int:

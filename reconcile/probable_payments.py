@@ -24,16 +24,16 @@ def probable_payments(on: Ground) -> dict[int, int]:
     Out:     line to posting, both row positions; oldest line first, each payment once; none that was taken back or is a draw of the plan.
     """
     lines = on.lines
-    wanted = np.flatnonzero(np.isin(lines["state"], ["failed", "not seen"])).tolist()
+    wanted = np.flatnonzero(lines["state"].are("failed", "not seen")).tolist()
     if not wanted or not len(on.postings):
         return {}
     keys = {(lines["student_id"][at], lines["term"][at], int(lines["amount"][at])) for at in wanted}
     postings = on.postings
     used = set(on.at.ledger.loc[on.at.ledger["how"] == ANOTHER_KIND, "posting"].tolist())
-    students = np.isin(postings["student_id"], list({key[0] for key in keys}))
+    students = postings["student_id"].are(*{key[0] for key in keys})
     free: dict[tuple[str, str, int], list[tuple[int, int]]] = {}
     for at in sorted(
-        np.flatnonzero(students & (postings["kind"] == "payment")).tolist(),
+        np.flatnonzero(students & postings["kind"].are("payment")).tolist(),
         key=lambda p: (postings["posted_on"][p], -postings["amount"][p]),
     ):
         cents = int(postings["amount"][at])

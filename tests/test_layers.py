@@ -62,7 +62,7 @@ ORDER = (
     ("worked",),
     ("closing_lines", "late_rows"),
     (
-        *("dispositions", "exception_facts", "exception_ground", "exception_cautions", "exception_advice"),
+        *("dispositions", "exception_facts", "exception_columns", "exception_ground", "exception_cautions", "exception_advice"),
         *("late_returns", "present_again", "exceptions_again"),
         *(
             "exceptions_money",

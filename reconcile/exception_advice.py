@@ -73,16 +73,19 @@ def proposal(on: Ground, row: int, *, again: bool = True, awaited: bool = True, 
         said.append(f"{people_money(advice.again)} may be presented again: {lines}.")
     if awaited and advice.awaited:
         said.append(_awaited(on, row, advice))
-    said += [_draws(on, row, advice), _give_back(on, row, advice)]
+    if advice.draws:
+        said.append(_draws(on, row, advice))
+    said.append(_give_back(on, row, advice))
     if advice.to_collect:
         said.append(_collect(on, row, advice.to_collect, _why_not_on_draws(on, row, advice)))
     found = tuple(part for part in said if part)
-    return (stray_return(on, row), *found) if found and stray_return(on, row) else found
+    stray = stray_return(on, row) if found else ""
+    return (stray, *found) if stray else found
 
 
 def stray_return(on: Ground, row: int) -> str:
     """What must be known first where another return of the student fits no draw; "" where there is none, or a person decides anyway."""
-    if row < 0 or (on.plans["term"][row], on.plans["student_id"][row]) not in on.stray or person_first(on, row):
+    if row < 0 or not on.stray or (on.plans["term"][row], on.plans["student_id"][row]) not in on.stray or person_first(on, row):
         return ""
     then = "until it has answered, draw nothing more, present nothing again and give nothing back"
     return f"{ASK_BANK_FIRST} what the other return of this student was for, which fits no draw (return without a draw): {then}."

@@ -20,24 +20,34 @@ if TYPE_CHECKING:
 
     from reconcile.events import Bools, Ints
 
+FEW = 4
+"""Up to so many words are asked for one by one."""
 NO_ROWS: Ints = np.zeros(0, dtype=np.int64)
 
 
-class Texts:
-    """A column of text: `are` asks of all rows at once, `[row]` gives one cell."""
+class Texts(dict[int, str]):
+    """A column of text: `are` asks of all rows at once, `[row]` gives one cell.
 
-    __slots__ = ("_cells", "_column", "_held")
+    A dictionary of the cells that were asked for, which fills itself, since the sentences of a large list ask for a cell a hundred thousand
+    times.
+    """
 
     def __init__(self, column: pd.Series, likely: Ints) -> None:
         self._column, self._held = column, arrow_text(column)
-        self._cells: dict[int, str] = dict(zip(likely.tolist(), self.of(likely), strict=True))
+        self._asked: dict[str, Bools] = {}
+        super().__init__(zip(likely.tolist(), self.of(likely), strict=True))
 
-    def __getitem__(self, row: int) -> str:
-        """The text of one row."""
-        text = self._cells.get(row)
-        if text is None:
-            text = self._cells[row] = str(self._held[row].as_py())
+    def __missing__(self, row: int) -> str:
+        """The text of a row that nobody asked for so far."""
+        self[row] = text = str(self._held[row].as_py())
         return text
+
+    def __eq__(self, other: object) -> bool:
+        """No comparison of columns, nor of their cells so far: that would be false of every word, and nobody would notice."""
+        raise TypeError("ask a column of text which rows `are` a word")
+
+    __ne__ = __eq__
+    __hash__ = dict.__hash__
 
     def of(self, rows: Ints) -> list[str]:
         """The texts of some rows."""
@@ -46,7 +56,14 @@ class Texts:
 
     def are(self, *words: str) -> Bools:
         """Whether each text is one of these words."""
-        return is_word(self._column, *words) if len(words) == 1 else among(self._column, words)
+        if len(words) > FEW:
+            return among(self._column, words)
+        found = np.zeros(len(self._held), dtype=bool)
+        for word in words:
+            if word not in self._asked:  # the same few words of states and kinds are asked for by many
+                self._asked[word] = is_word(self._column, word)
+            found |= self._asked[word]
+        return found
 
 
 class Columns(dict[str, Any]):

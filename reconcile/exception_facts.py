@@ -72,13 +72,12 @@ def who(student_id: str, plan_id: str = "", line: str = "") -> str:
     >>> who("S1", "P1", "4"), who("S1", "P1; P2"), who("", "P9"), who("", "")
     ('Student S1, plan P1, line 4', 'Student S1, plans P1 and P2', 'Plan P9', 'Unnamed bank event')
     """
-    parts = [f"student {student_id}"] if student_id else []
-    if plan_id:
-        parts.append(f"plan {plan_id}" if "; " not in plan_id else f"plans {listed(plan_id.split('; '))}")
-    if line:
-        parts.append(f"line {line}")
-    text = ", ".join(parts) or "unnamed bank event"
-    return text[0].upper() + text[1:]
+    plans = f"plans {listed(plan_id.split('; '))}" if "; " in plan_id else f"plan {plan_id}"
+    plan, of_line = f", {plans}" if plan_id else "", f", line {line}" if line else ""
+    if student_id:
+        return f"Student {student_id}{plan}{of_line}"
+    text = (plan + of_line).removeprefix(", ")
+    return text[0].upper() + text[1:] if text else "Unnamed bank event"
 
 
 def listed(words: Iterable[str]) -> str:
@@ -90,8 +89,8 @@ def listed(words: Iterable[str]) -> str:
 def sentence(kind: str, **gaps: object) -> str:
     """The kind's sentence with its gaps filled; whole numbers are cents and become people's money."""
     text = BY_NAME[kind].sentence
-    words = {name: gaps[name] for name in _gaps_of(text)}
-    return text.format_map({name: people_money(gap) if isinstance(gap, int) else gap for name, gap in words.items()})
+    said = ((name, gaps[name]) for name in _gaps_of(text))
+    return text.format_map({name: people_money(gap) if isinstance(gap, int) else gap for name, gap in said})
 
 
 @cache

@@ -124,7 +124,7 @@ class Ground:
         """Last day for notice of a changed draw, by term and student, where one is proposed."""
         day = self.plans["notice_by"]
         at = np.flatnonzero(day > 0)
-        return {(self.plans["term"][row], self.plans["student_id"][row]): int(day[row]) for row in at.tolist()}
+        return dict(zip(zip(self.plans["term"].of(at), self.plans["student_id"].of(at), strict=True), day[at].tolist(), strict=True))
 
     @cached_property
     def billed(self) -> dict[str, bool]:

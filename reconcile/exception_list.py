@@ -129,10 +129,10 @@ def find_facts(at: Worked, exports: Exports, rules: Rules, fee_terms: frozenset[
 
 def _in_time(on: Ground, fact: Fact) -> Fact:
     """The fact with the last day for notice, where its advice asks for a notice that can still go out."""
-    if not any(NOTICE in part for part in fact.advice):
-        return fact
     last = on.notice_by.get((fact.term, fact.student_id))
-    return fact if last is None or last < on.today else fact._replace(before=min(last, last if fact.before is None else fact.before))
+    if last is None or last < on.today or not any(NOTICE in part for part in fact.advice):
+        return fact
+    return fact._replace(before=min(last, last if fact.before is None else fact.before))
 
 
 def facts_of_close(at: Worked, exports: Exports, rules: Rules, since: Since) -> list[Fact]:

@@ -65,15 +65,14 @@ def _plan_system(on: Ground, days: BankingDays) -> Iterator[Fact]:
         )
     paid = state.are("cleared", "part cleared") & lines["line_status"].are("active")
     settled = on.states["settled_on"]
-    if not paid.any():
-        return
-    lag = on.rules.matching.posting_lag
-    known_by = np.full(len(lines), np.iinfo(np.int64).max, dtype=np.int64)
-    lags = np.where(lines["method"].are("card"), lag.card, lag.bank).astype(np.int64)
-    known_by[paid] = days.add_numbers(settled[paid], lags[paid])
-    for word, which in (("pending", paid & says.are("pending") & (known_by < on.today)), ("failed", paid & says.are("failed"))):
+    behind = np.flatnonzero(paid & says.are("pending"))
+    if len(behind):
+        lag = on.rules.matching.posting_lag
+        lags = np.where(lines["method"].are("card")[behind], lag.card, lag.bank).astype(np.int64)
+        behind = behind[days.add_numbers(settled[behind], lags) < on.today]
+    for word, which in (("pending", behind), ("failed", np.flatnonzero(paid & says.are("failed")))):
         kind = f"bank cleared, schedule says {word}"
-        for line in np.flatnonzero(which).tolist():
+        for line in which.tolist():
             words = on.line_words(line) | {"amount": int(lines["cleared"][line]), "day": day_text(settled[line])}
             yield on.line_fact(
                 kind,

@@ -268,10 +268,11 @@ def _held_against(on: Ground, plans: pd.DataFrame, offer: _Offer, which: Ints) -
     draws = np.flatnonzero(on.lines["kind"].are("draw") & (on.lines["amount"] > 0) & (position[on.at.book.line_plan] >= 0))
     of = position[on.at.book.line_plan[draws]]
     day, amount = on.lines["draw_date"][draws], on.lines["amount"][draws]
-    order = np.lexsort((amount, day, of))
-    of, day, amount = of[order], day[order], amount[order]
-    number = np.arange(len(of)) - np.searchsorted(of, of, side="left")
+    if not _in_order(of, day, amount):
+        order = np.lexsort((amount, day, of))
+        of, day, amount = of[order], day[order], amount[order]
     count = np.bincount(of, minlength=len(which))
+    number = np.arange(len(of)) - (np.cumsum(count) - count)[of]
     inside = number < len(dates)
     other_day = np.zeros(len(which), dtype=bool)
     place = np.minimum(number, len(dates) - 1)
@@ -294,6 +295,14 @@ def _held_against(on: Ground, plans: pd.DataFrame, offer: _Offer, which: Ints) -
         amount_off = int(size[i]) if count[i] == asked[i] and uneven[i] else 0
         gaps: dict[str, object] = {"differs": " and ".join(parts)}
         yield _fact(on, plans, at, "schedule off the rules", amount_off, _enrolled(on, plans, at), gaps)
+
+
+def _in_order(first: Ints, second: Ints, third: Ints) -> bool:
+    """Whether rows stand in the order of three numbers, as exports mostly have them: then nothing is sorted."""
+    later = third[1:] >= third[:-1]
+    for number in (second, first):
+        later = (number[1:] > number[:-1]) | ((number[1:] == number[:-1]) & later)
+    return bool(later.all())
 
 
 def _first_other_day(has: Ints, dates: Ints, rolled: Ints) -> tuple[int, int]:

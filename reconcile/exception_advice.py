@@ -241,7 +241,7 @@ def _draws(on: Ground, row: int, advice: Advice) -> str:
 
 def _kept_draws(on: Ground, row: int) -> list[int]:
     """Pending draws, not under a stop, that are too near for a notice."""
-    return [at for at in on.mine("lines", row) if on.too_near[at]] if on.has_too_near[row] else []
+    return [at for at in on.mine("lines", row) if on.coming.too_near[at]] if on.coming.has_too_near[row] else []
 
 
 def decide_by(on: Ground, row: int) -> int | None:
@@ -249,7 +249,7 @@ def decide_by(on: Ground, row: int) -> int | None:
     if row < 0 or abs(int(on.plans["variance"][row])) <= on.rules.plans.plan_tolerance or not on.billed[on.plans["term"][row]]:
         return None
     days = on.rules.plans.notice_days
-    coming = [int(on.lines["draw_date"][at]) for at in on.mine("lines", row) if on.to_come[at]]
+    coming = [int(on.lines["draw_date"][at]) for at in on.mine("lines", row) if on.coming.changeable[at]]
     first = min((day for day in coming if in_time(on.today, day, days)), default=None)
     return None if first is None else last_day(first, days)
 

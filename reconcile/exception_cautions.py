@@ -95,11 +95,11 @@ def ask_counsel(on: Ground, row: int, advice: Advice) -> str:
     """
     if not any(new > old for _day, old, new, _plan, _line in advice.draws):
         return ""
-    count = int(on.count_of_installments[row])
+    count = int(on.coming.count_of_installments[row])
     if count > MOST_INSTALLMENTS:  # what becomes nothing is none
         lines, new = on.lines, {(plan, line): cents for _day, _old, cents, plan, line in advice.draws}
-        count = sum(new.get((lines["plan_id"][at], lines["line"][at]), 1) > 0 for at in on.mine("lines", row) if on.installments[at])
-    why = [*([f"{count} installments"] if count > MOST_INSTALLMENTS else []), *(["a fee"] if on.has_fee[row] else [])]
+        count = sum(new.get((lines["plan_id"][at], lines["line"][at]), 1) > 0 for at in on.mine("lines", row) if on.coming.installments[at])
+    why = [*([f"{count} installments"] if count > MOST_INSTALLMENTS else []), *(["a fee"] if on.coming.has_fee[row] else [])]
     if not why:
         return ""
     return f"Money spread anew over a plan with {' and '.join(why)} can be credit (Regulation Z, 12 CFR 1026.2(a)(17)): ask counsel."

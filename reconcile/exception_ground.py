@@ -9,24 +9,25 @@ from __future__ import annotations
 from dataclasses import dataclass
 from functools import cached_property
 from itertools import pairwise
-from typing import TYPE_CHECKING, Any, NamedTuple
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
 from reconcile.events import NOBODY
 from reconcile.exception_columns import Columns
+from reconcile.exception_coming import Coming
 from reconcile.exception_facts import Fact, day_text, who
+from reconcile.exception_tries import Tries, Try
 from reconcile.find_out_first import in_doubt
 from reconcile.ledger import POSTED
 from reconcile.money import people_money
-from reconcile.notices import last_day
 from reconcile.plans import may_still_come
 from reconcile.proposals import Advice
 from reconcile.student_case import line_number
 from reconcile.texts import among, is_word
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Iterator, Sequence
+    from collections.abc import Iterable, Sequence
 
     import pandas as pd
 
@@ -38,15 +39,6 @@ if TYPE_CHECKING:
     from reconcile.worked import Worked
 
 NO_ADVICE = Advice()
-
-
-class Try(NamedTuple):
-    """One event on a line."""
-
-    event: int
-    settled: int
-    cents: int
-    role: str
 
 
 @dataclass(frozen=True)
@@ -148,46 +140,10 @@ class Ground:
         which = np.flatnonzero(self.lines["state"].are("pending") & self.lines["stopped"])
         return frozenset(zip(self.lines["plan_id"].of(which), self.lines["line"].of(which), strict=True))
 
-    def has(self, lines: Bools) -> Bools:
-        """Whether each row of plans has one of these lines."""
-        found = np.zeros(len(self.at.keys), dtype=bool)
-        found[self.row_of_line[lines]] = True
-        return found
-
     @cached_property
-    def to_come(self) -> Bools:
-        """Whether each line is a pending draw of some money that is under no stop."""
-        lines = self.lines
-        return np.asarray(lines["state"].are("pending") & ~lines["kind"].are("fee") & (lines["amount"] > 0) & ~lines["stopped"])
-
-    @cached_property
-    def too_near(self) -> Bools:
-        """Whether each line is to come, and too near for a notice."""
-        return self.to_come & (last_day(self.lines["draw_date"], self.rules.plans.notice_days) < self.today)
-
-    @cached_property
-    def has_too_near(self) -> Bools:
-        """Whether each row of plans has such a line."""
-        return self.has(self.too_near)
-
-    @cached_property
-    def installments(self) -> Bools:
-        """Whether each line is an active draw of some money that is pending or in transit."""
-        lines = self.lines
-        live = lines["line_status"].are("active") & (lines["amount"] > 0)
-        return np.asarray(live & lines["kind"].are("draw") & lines["state"].are("pending", "in transit"))
-
-    @cached_property
-    def count_of_installments(self) -> Ints:
-        """How many such lines each row of plans has."""
-        return np.bincount(self.row_of_line[self.installments], minlength=len(self.at.keys))
-
-    @cached_property
-    def has_fee(self) -> Bools:
-        """Whether each row of plans has an active fee line, or a fee on an installment."""
-        lines = self.lines
-        fees = lines["kind"].are("fee") & lines["line_status"].are("active") & (lines["amount"] > 0)
-        return self.has(fees | (self.installments & (lines["gross"] > lines["amount"])))
+    def coming(self) -> Coming:
+        """The draws still to come, for the cautions about notice and installments."""
+        return Coming(self.lines, self.row_of_line, len(self.at.keys), self.today, self.rules.plans.notice_days)
 
     @cached_property
     def returnable(self) -> Ints:
@@ -266,41 +222,12 @@ class Ground:
         return [int(at) for at in np.flatnonzero(self.at.matching.told)]
 
     @cached_property
-    def _pairs(self) -> Columns:
-        return Columns(self.at.matching.pairs)
-
-    @cached_property
-    def _pair_order(self) -> tuple[Ints, Ints]:
-        line = self.at.matching.pairs["line"].to_numpy()
-        order = np.argsort(line, kind="stable")
-        return order, np.searchsorted(line[order], np.arange(len(self.lines) + 1))
-
-    @cached_property
-    def _tries(self) -> dict[int, list[Try]]:
-        """The events on each likely line, and on others that were asked for since."""
-        found: dict[int, list[Try]] = {line: [] for line in self.likely.tolist()}
-        for line, tried in self._tries_of(self.likely_pairs):
-            found[line].append(tried)
-        return {line: self._oldest_first(tries) for line, tries in found.items()}
-
-    def _tries_of(self, pairs: Ints) -> Iterator[tuple[int, Try]]:
-        event = self._pairs["event"][pairs]
-        cells = (event.tolist(), self.events["settled_on"][event].tolist(), self._pairs["cents"][pairs].tolist())
-        return zip(self._pairs["line"][pairs].tolist(), map(Try, *cells, self._pairs["role"].of(pairs)), strict=True)
-
-    def _oldest_first(self, tries: list[Try]) -> list[Try]:
-        if len(tries) < 2:
-            return tries
-        return sorted(tries, key=lambda t: (t.settled, self.events["reference"][t.event], t.role, self.events.at(t.event)))
+    def _tries(self) -> Tries:
+        return Tries(self.at.matching.pairs, self.events, self.likely, self.likely_pairs, len(self.lines))
 
     def tries(self, line: int) -> list[Try]:
         """All events on a line, oldest first."""
-        known = self._tries.get(line)
-        if known is None:
-            order, starts = self._pair_order
-            found = [tried for _line, tried in self._tries_of(order[starts[line] : starts[line + 1]])]
-            known = self._tries[line] = self._oldest_first(found)
-        return known
+        return self._tries.on(line)
 
     def first_settled(self, line: int, tries: Iterable[Try]) -> int:
         """The day on which the line's money was first taken, from which its code's days count (`plans.first_settled`)."""

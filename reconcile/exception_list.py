@@ -7,15 +7,14 @@ the run before.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from functools import cache, lru_cache, partial
-from typing import TYPE_CHECKING, Any, NamedTuple
-
-import pandas as pd
+from functools import cache, partial
+from typing import TYPE_CHECKING, Any
 
 from reconcile.common_causes import run_lines
-from reconcile.exception_advice import AGREE, NOTICE, ONE_OR_THE_OTHER
+from reconcile.exception_advice import NOTICE
 from reconcile.exception_ground import Ground
 from reconcile.exception_kinds import BY_NAME, GROUPS
+from reconcile.exception_rows import cells_of, row_of, severity_of, when_to_act
 from reconcile.exceptions_bank import undecided_money
 from reconcile.exceptions_bill import bill_and_plan
 from reconcile.exceptions_close import returns_after_the_close
@@ -23,28 +22,25 @@ from reconcile.exceptions_draws import came_late_or_early, draws_not_taken
 from reconcile.exceptions_ledger import systems_apart
 from reconcile.exceptions_money import money_taken_wrongly
 from reconcile.exceptions_plans import plans_off_the_rules
-from reconcile.standing import CLOSED, RESOLVED, Decided, Memory, PreviousList, Stood, exception_ids, typed_columns
+from reconcile.standing import CLOSED, RESOLVED, Memory, PreviousList, exception_ids, typed_columns
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Mapping, Sequence
+    from collections.abc import Mapping, Sequence
     from datetime import date
 
-    from pandas._libs.tslibs.nattype import NaTType
+    import pandas as pd
 
-    from reconcile.banking_days import BankingDays
     from reconcile.dispositions import Note
     from reconcile.exception_facts import Fact
+    from reconcile.exception_rows import Row
     from reconcile.exceptions_close import Since
     from reconcile.exports import Exports
     from reconcile.policy import Rules
     from reconcile.worked import Worked
 
-    When = Callable[[pd.Timestamp, str, int | None], tuple[pd.Timestamp, str]]
-
 SEVERITIES = ("urgent", "act", "information")
 DONE = frozenset({CLOSED, RESOLVED})
 AGAINST_THE_BILL = ("plan exceeds bill", "plan below bill", "bill short")
-FIXED = "fixed"
 MOST_NAMED = 5
 """Ids of unknown exceptions that a note names one by one."""
 ABSORBED = ("schedule does not add up", "second plan")
@@ -78,8 +74,8 @@ def list_exceptions(
     ids = exception_ids(told)
     closing = frozenset(word.word for word in rules.exceptions.dispositions if word.closes)
     memory = Memory(previous, notes, closing, rules.plans.plan_tolerance, as_of)
-    when = cache(partial(_when, rules, rules.banking_days(), as_of))  # few different days, asked for often
-    rows = [_row(id_, fact, memory.stands(id_, fact.amount), rules, as_of, when) for id_, fact in zip(ids, told, strict=True)]
+    when = cache(partial(when_to_act, rules, rules.banking_days(), as_of))  # few different days, asked for often
+    rows = [row_of(id_, fact, memory.stands(id_, fact.amount), rules, as_of, when) for id_, fact in zip(ids, told, strict=True)]
     place = {id(line): at for at, line in enumerate(lines, start=len(facts))}
     under = {at: place[id(line)] for at, line in leads.items()}
     severities = _severities(rows, under)
@@ -93,7 +89,7 @@ def list_exceptions(
     some = "an exception" if len(strangers) == 1 else f"{len(strangers):,} exceptions"
     first = ", ".join(strangers[:MOST_NAMED]) + ("..." if len(strangers) > MOST_NAMED else ".")
     said = (f"The notes name {some} that no list holds: {first}",) if strangers else ()
-    cells = _cells([rows[at] for at in order], [severities[at] for at in order], gone)
+    cells = cells_of([rows[at] for at in order], [severities[at] for at in order], gone)
     return ExceptionList(typed_columns(cells, "exceptions"), memory.log(amounts, known), said)
 
 
@@ -158,149 +154,7 @@ def one_cause_once(facts: Sequence[Fact], rules: Rules) -> list[Fact]:
     return [fact._replace(what=fact.what[:-1] + also.format(second[id(fact)]) + ".") if id(fact) in second else fact for fact in kept]
 
 
-def severity_of(fact: Fact, rules: Rules) -> str:
-    """The severity of a fact: its kind's in the rules; information where the fact is calm, urgent where what is to be done is overdue."""
-    severity = rules.exceptions.kinds[fact.kind].severity
-    return "information" if fact.calm else "urgent" if fact.overdue and severity == "act" else severity
-
-
-class _Row(NamedTuple):
-    """A row of OUTPUTS["exceptions"]; a tuple, since a large list has many."""
-
-    exception_id: str
-    kind: str
-    severity: str
-    owner: str
-    term: str
-    student_id: str
-    plan_id: str
-    line: str
-    amount: int
-    happened_on: pd.Timestamp | NaTType
-    what: str
-    action: str
-    act_by: pd.Timestamp
-    evidence: str
-    first_seen: pd.Timestamp
-    age_days: int
-    standing: str
-    disposition: str
-    note: str
-    decided_by: str
-    decided_on: pd.Timestamp | NaTType
-
-
-def _row(id_: str, fact: Fact, stood: Stood, rules: Rules, as_of: date, when: When) -> _Row:
-    rule = rules.exceptions.kinds[fact.kind]
-    act_by, by = when(stood.first_seen, fact.kind, fact.before)
-    decided, severity, closed = stood.decided, severity_of(fact, rules), stood.standing == CLOSED
-    noted = (said_to_be_fixed(decided, closed=closed), said_to_be_in_hand(decided, closed=closed)) if decided.disposition else ()
-    return _Row(
-        exception_id=id_,
-        kind=fact.kind,
-        severity=severity,
-        owner=rule.owner,
-        term=fact.term,
-        student_id=fact.student_id,
-        plan_id=fact.plan_id,
-        line=fact.line,
-        amount=fact.amount,
-        happened_on=pd.NaT if fact.happened is None else _stamp(fact.happened),
-        what=fact.what,
-        action=action_text(
-            "" if fact.instead else rule.action,
-            fact.advice,
-            "" if severity == "information" else by,
-            before=(*noted, fact.lead),
-        ),
-        act_by=act_by,
-        evidence="; ".join(dict.fromkeys(fact.evidence)),
-        first_seen=stood.first_seen,
-        age_days=_age(stood.first_seen, as_of),
-        standing=stood.standing,
-        disposition=decided.disposition,
-        note=decided.note,
-        decided_by=decided.decided_by,
-        decided_on=pd.NaT if decided.decided_on is None else decided.decided_on,
-    )
-
-
-def _cells(rows: Sequence[_Row], severities: Sequence[str], gone: Sequence[Mapping[str, Any]]) -> dict[str, list[Any]]:
-    """The columns of the list: what is found today, each with its severity, then what is gone."""
-    columns = zip(*rows, strict=True) if rows else ((),) * len(_Row._fields)
-    cells = {name: [*column, *(row[name] for row in gone)] for name, column in zip(_Row._fields, columns, strict=True)}
-    return cells | {"severity": [*severities, *(row["severity"] for row in gone)]}
-
-
-def _when(
-    rules: Rules, days: BankingDays, as_of: date, first_seen: pd.Timestamp, kind: str, before: int | None
-) -> tuple[pd.Timestamp, str]:
-    """By when an exception of a kind is to be worked, and the sentence that says so."""
-    act_by = _on_a_working_day(days, first_seen, rules.exceptions.kinds[kind].act_by_days, before)
-    return act_by, by_when(act_by, as_of)
-
-
-@lru_cache(maxsize=4096)
-def _stamp(day: int) -> pd.Timestamp:
-    return pd.Timestamp(day, unit="D")
-
-
-@lru_cache(maxsize=4096)
-def _age(first_seen: pd.Timestamp, as_of: date) -> int:
-    return (pd.Timestamp(as_of) - first_seen).days
-
-
-def _on_a_working_day(days: BankingDays, first_seen: pd.Timestamp, in_days: int, before: int | None) -> pd.Timestamp:
-    """By when something is to be done: so many calendar days after it was first seen, or `before` (a day number) if that is earlier.
-
-    On a day on which banks or office are closed nobody acts: it is the banking day before, never a later one, but not before the day on
-    which it was first seen.
-    """
-    last = first_seen + pd.Timedelta(days=in_days)
-    if before is not None:
-        last = min(last, _stamp(before))
-    return max(pd.Timestamp(days.last_open(last.date())), min(last, first_seen))
-
-
-@lru_cache(maxsize=4096)
-def by_when(act_by: date, as_of: date) -> str:
-    """The last sentence of an action: by which day, or that the day has passed."""
-    day = act_by.date() if isinstance(act_by, pd.Timestamp) else act_by
-    return f"Act by {day}." if day >= as_of else f"This was due by {day}."
-
-
-def action_text(first: str, advice: Sequence[str], by: str, *, before: Sequence[str] = ()) -> str:
-    """What must be said before all, the office's own first step, what the engine advises, and by when.
-
-    An office's own "one or the other" is left out where the engine says what of the two is left to choose.
-    """
-    chosen = ONE_OR_THE_OTHER in first and any(part == AGREE or ONE_OR_THE_OTHER in part for part in (*before, *advice))
-    own = "" if chosen else first
-    return " ".join(part for part in dict.fromkeys((*before, own, *advice, by)) if part)
-
-
-def said_to_be_fixed(decided: Decided, *, closed: bool) -> str:
-    """What a closed exception says that was to be fixed and is still found; "" for others."""
-    if not closed or decided.disposition != FIXED:
-        return ""
-    by = f" by {decided.decided_by}" if decided.decided_by else ""
-    on = f" on {decided.decided_on.date()}" if decided.decided_on is not None else ""
-    return (
-        f"Said to be fixed{by}{on}, yet the exports still show it: check that it is in this run's exports; until then plans.csv still "
-        "proposes draws as if it were open."
-    )
-
-
-def said_to_be_in_hand(decided: Decided, *, closed: bool) -> str:
-    """What an exception says that somebody has taken in hand; "" for others. What is advised does not know what was done since."""
-    if closed or not decided.disposition:
-        return ""
-    by = f" by {decided.decided_by}" if decided.decided_by else ""
-    on = f" on {decided.decided_on.date()}" if decided.decided_on is not None else ""
-    return f"Noted as {decided.disposition}{by}{on}: look first what was done since, so that nothing is done, drawn or paid twice."
-
-
-def _severities(rows: Sequence[_Row], under: Mapping[int, int]) -> list[str]:
+def _severities(rows: Sequence[Row], under: Mapping[int, int]) -> list[str]:
     """The severity of each row; a line of a common cause is as severe as the most severe row under it."""
     found = [row.severity for row in rows]
     for at, line in under.items():
@@ -312,7 +166,7 @@ def _group(kind: str) -> int:
     return next((at for at, kinds in enumerate(GROUPS.values()) if kind in kinds), len(GROUPS))
 
 
-def _order(told: Sequence[Fact], rows: Sequence[_Row], severities: Sequence[str], under: Mapping[int, int]) -> list[int]:
+def _order(told: Sequence[Fact], rows: Sequence[Row], severities: Sequence[str], under: Mapping[int, int]) -> list[int]:
     """Positions in the order of the list; `under` gives the position of the common cause of a fact's position."""
     rank = {name: at for at, name in enumerate(SEVERITIES)}
     group = {name: list(GROUPS).index(kind.group) for name, kind in BY_NAME.items()}

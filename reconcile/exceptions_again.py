@@ -21,7 +21,8 @@ if TYPE_CHECKING:
     from collections.abc import Iterator
 
     from reconcile.exception_facts import Fact
-    from reconcile.exception_ground import Ground, Try
+    from reconcile.exception_ground import Ground
+    from reconcile.exception_tries import Try
     from reconcile.policy_models import ReturnCode
 
 KIND = "presented too often"

@@ -19,7 +19,8 @@ if TYPE_CHECKING:
 
     from reconcile.events import Bools, Ints
     from reconcile.exception_facts import Fact
-    from reconcile.exception_ground import Ground, Try
+    from reconcile.exception_ground import Ground
+    from reconcile.exception_tries import Try
 
 
 NOT_SHORT = "The plan is not short without the rest: present nothing again for it, and draw nothing more."

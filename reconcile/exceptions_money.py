@@ -19,7 +19,8 @@ if TYPE_CHECKING:
     from collections.abc import Iterator
 
     from reconcile.banking_days import BankingDays
-    from reconcile.exception_ground import Ground, Try
+    from reconcile.exception_ground import Ground
+    from reconcile.exception_tries import Try
 
 
 def money_taken_wrongly(on: Ground, days: BankingDays) -> Iterator[Fact]:

@@ -9,28 +9,26 @@ Works on the students with exceptions alone, however many there are beside them.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from datetime import date
-from functools import cache, cached_property, lru_cache, partial
-from typing import TYPE_CHECKING, Any, Final, NamedTuple
+from functools import lru_cache
+from typing import TYPE_CHECKING, Final, NamedTuple
 
 import numpy as np
 
 from reconcile.exception_advice import UNDER_A_STOP
 from reconcile.exception_facts import ASK_BANK_FIRST, DECIDES_FIRST
+from reconcile.letter_facts import ACCOUNTS, OPEN, Cause, Plan, Run, causes_of_letters
 from reconcile.money import parse_rule_money, people_money
-from reconcile.standing import CARRIED, CHANGED, NEW, typed, typed_columns
-from reconcile.texts import among, is_word
+from reconcile.standing import typed, typed_columns
+from reconcile.texts import among
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+    from collections.abc import Callable, Iterable, Mapping, Sequence
 
     import pandas as pd
 
-    from reconcile.events import Ints
-    from reconcile.policy import Letters, Rules
+    from reconcile.policy import Rules
 
-OPEN: Final = (NEW, CHANGED, CARRIED)
 MONTHS: Final = (
     *("January", "February", "March", "April", "May", "June"),
     *("July", "August", "September", "October", "November", "December"),
@@ -40,8 +38,6 @@ ASKED_FOR: Final = (FAILED, "no draw seen", "draw for less")
 """Kinds whose letters say that part of the bill is open."""
 FIRST: Final = (DECIDES_FIRST, ASK_BANK_FIRST)
 """Words of an action after which no family is asked for money before somebody has found something out."""
-ACCOUNTS: Final = {"bank": "bank account", "card": "card"}
-"""What a draw is taken from, by its method."""
 UNSETTLED: Final = frozenset({"unauthorized", "chargeback", "dishonored", "contested"})
 """Classes of codes after which the bursar and the bank speak first, and no family is asked for money."""
 DECIDED_FIRST: Final = ("drawn after a stop",)
@@ -70,13 +66,13 @@ def outreach(
     letters = rules.letters
     if letters is None:
         return typed([], "outreach")
-    concerning = _concerning(exceptions, letters)
+    concerning = causes_of_letters(exceptions, letters)
     if not concerning:
         return typed([], "outreach")
-    run = _Run.of(concerning, plans, draws, rules, letters, as_of)
+    run = Run.of(concerning, plans, draws, rules, letters, as_of)
     open_rows = among(exceptions["standing"], OPEN) & among(exceptions["kind"], DECIDED_FIRST)
     waits = set(exceptions["student_id"].iloc[np.flatnonzero(open_rows)])
-    families: dict[str, list[_Cause]] = {}
+    families: dict[str, list[Cause]] = {}
     for cause in concerning:
         if cause.kind not in ASKED_FOR or (cause.student_id not in waits and _is_owed(cause, run)):
             families.setdefault(cause.student_id, []).append(cause)
@@ -84,48 +80,6 @@ def outreach(
     rows = [_family(student, causes, run, names.get(student, "")) for student, causes in chosen]
     columns = zip(*rows, strict=True) if rows else ((),) * len(_Family._fields)
     return typed_columns(dict(zip(_Family._fields, columns, strict=True)), "outreach")
-
-
-class _Cause(NamedTuple):
-    """An exception that a family is written to about, as far as a letter looks at it: the fields are columns of the list."""
-
-    exception_id: str
-    kind: str
-    term: str
-    student_id: str
-    plan_id: str
-    line: str
-    amount: int
-    action: str
-    standing: str
-    disposition: str
-    happened_on: date | None
-    act_by: date | None
-
-
-class _Plan(NamedTuple):
-    """What the table of plans says of a family's plans of a term; cents."""
-
-    term: str
-    student_id: str
-    variance: int
-    again: int
-    awaited: int
-    proposed_draws: str
-    to_give_back: int
-    to_collect: int
-    notice_by: date | None
-
-
-class _Draw(NamedTuple):
-    """The draw that an exception is about."""
-
-    student_id: str
-    plan_id: str
-    line: str
-    method: str
-    return_code: str
-    draw_date: date | None
 
 
 class _Family(NamedTuple):
@@ -144,99 +98,7 @@ class _Family(NamedTuple):
     exception_ids: str
 
 
-NO_DRAW: Final = _Draw("", "", "", "", "", None)
-
-
-@dataclass(frozen=True)
-class _Run:
-    """What the letters of a run are written from.
-
-    of_plan: the row of plans by term and student. of_line: the row of draws by student, plan and line. methods: how each plan of a student
-    is drawn, for plans of which an exception names no line that has a method of its own.
-    """
-
-    of_plan: Mapping[tuple[str, str], _Plan]
-    of_line: Mapping[tuple[str, str, str], _Draw]
-    methods: Mapping[tuple[str, str], set[str]]
-    rules: Rules
-    letters: Letters
-    as_of: date
-
-    @classmethod
-    def of(
-        cls, concerning: Sequence[_Cause], plans: pd.DataFrame, draws: pd.DataFrame, rules: Rules, letters: Letters, as_of: date
-    ) -> _Run:
-        """What concerns these families; all else in the tables is passed over."""
-        whose = list({cause.student_id for cause in concerning})
-        told = [_Plan(*row) for row in _rows(plans, np.flatnonzero(among(plans["student_id"], whose)), _Plan._fields)]
-        of_whom = np.flatnonzero(among(draws["student_id"], whose))
-        named = {(cause.student_id, cause.plan_id, cause.line) for cause in concerning}
-        keys = _rows(draws, of_whom, ("student_id", "plan_id", "line"))
-        hit = of_whom[np.fromiter((key in named for key in keys), dtype=bool, count=len(of_whom))]
-        of_line = {(draw.student_id, draw.plan_id, draw.line): draw for draw in (_Draw(*row) for row in _rows(draws, hit, _Draw._fields))}
-        loose = {
-            (cause.student_id, plan)
-            for cause in concerning
-            if not of_line.get((cause.student_id, cause.plan_id, cause.line), NO_DRAW).method
-            for plan in cause.plan_id.split("; ")
-        }
-        return cls({(plan.term, plan.student_id): plan for plan in told}, of_line, _methods(draws, loose), rules, letters, as_of)
-
-    def money(self, cents: int) -> str:
-        """An amount as a letter writes it."""
-        return f"{self.letters.currency}{people_money(cents)}"
-
-    def line(self, cause: _Cause) -> _Draw:
-        """The row of draws that an exception is about; an empty one where it is about none."""
-        return self.of_line.get((cause.student_id, cause.plan_id, cause.line), NO_DRAW)
-
-    def account(self, causes: Iterable[_Cause]) -> str:
-        """What the draws of these exceptions are taken from: the line's own, else all that the student's plans are drawn from."""
-        found: set[str] = set()
-        for cause in causes:
-            method = self.line(cause).method
-            plans = () if method else cause.plan_id.split("; ")
-            found |= {method} if method else {one for plan in plans for one in self.methods.get((cause.student_id, plan), ())}
-        return ACCOUNTS[found.pop()] if len(found) == 1 else " or ".join(ACCOUNTS.values())
-
-    @cached_property
-    def words(self) -> Callable[[str], dict[str, object]]:
-        """The words that every sentence about a term may have, by the term's code."""
-        return cache(partial(_words, rules=self.rules, letters=self.letters))
-
-
-def _methods(draws: pd.DataFrame, plans: set[tuple[str, str]]) -> dict[tuple[str, str], set[str]]:
-    """How each of these plans is drawn, by student and plan."""
-    found: dict[tuple[str, str], set[str]] = {}
-    if plans:
-        which = np.flatnonzero(among(draws["student_id"], list({student for student, _plan in plans})))
-        for student, plan, method in _rows(draws, which, ("student_id", "plan_id", "method")):
-            if (student, plan) in plans:
-                found.setdefault((student, plan), set()).add(method)
-    return found
-
-
-def _rows(table: pd.DataFrame, which: Ints, names: Iterable[str]) -> Iterator[tuple[Any, ...]]:
-    """The cells of these columns, row by row; a day as a date, an absent one as None."""
-    picked = (table[name].iloc[which] for name in names)
-    return zip(*((c.to_numpy(dtype="datetime64[D]") if c.dtype.kind == "M" else c).tolist() for c in picked), strict=True)
-
-
-def _concerning(exceptions: pd.DataFrame, letters: Letters) -> list[_Cause]:
-    """The exceptions that a family is written to about, in the order of the list."""
-    which = among(exceptions["standing"], OPEN) & ~is_word(exceptions["severity"], "information") & ~is_word(exceptions["student_id"], "")
-    found = []
-    told = np.flatnonzero(which & among(exceptions["kind"], list(letters.kinds)))
-    for cause in (_Cause(*row) for row in _rows(exceptions, told, _Cause._fields)):
-        only_after = letters.kinds[cause.kind].only_after
-        waits = bool(only_after) and cause.disposition not in only_after
-        written = cause.disposition in letters.not_after and cause.standing != CHANGED
-        if not waits and not written:
-            found.append(cause)
-    return found
-
-
-def _is_owed(cause: _Cause, run: _Run) -> bool:
+def _is_owed(cause: Cause, run: Run) -> bool:
     """Whether a family may be told of a draw that brought nothing, or less, that its part of the bill is open.
 
     Not where later draws already carry the money, nor where somebody has to decide or to ask the bank first: a family that pays then
@@ -254,14 +116,14 @@ def _is_owed(cause: _Cause, run: _Run) -> bool:
     return found is not None and (found.again or found.stops_plan) and found.klass not in UNSETTLED
 
 
-def _found_out_first(cause: _Cause) -> bool:
+def _found_out_first(cause: Cause) -> bool:
     return DECIDES_FIRST in cause.action or ASK_BANK_FIRST in cause.action
 
 
-def _family(student: str, causes: Sequence[_Cause], run: _Run, name: str) -> _Family:
+def _family(student: str, causes: Sequence[Cause], run: Run, name: str) -> _Family:
     """The row of one family; `causes` are its exceptions, the most harmful first."""
     letters = run.letters
-    terms = list(dict.fromkeys(cause.term for cause in causes))
+    terms = list(dict.fromkeys([cause.term for cause in causes]))
     own = {"student_id": student, "name": name or letters.without_name.format(student_id=student)}
     words = {term: run.words(term) | own for term in terms}
     said = [_why(cause, run, words[cause.term]) for cause in causes]
@@ -274,18 +136,18 @@ def _family(student: str, causes: Sequence[_Cause], run: _Run, name: str) -> _Fa
         term="; ".join(terms),
         student_id=student,
         student_name=name,
-        why=_joined(cause.kind for cause in causes),
+        why=_joined([cause.kind for cause in causes]),
         amount=abs(causes[0].amount),
-        by_when=_earliest(cause.act_by for cause in causes),
-        notice_by=_earliest(plan.notice_by for plan in advised),
-        propose=" ".join(dict.fromkeys(cause.action for cause in causes)),
+        by_when=_earliest([cause.act_by for cause in causes]),
+        notice_by=_earliest([plan.notice_by for plan in advised]),
+        propose=" ".join(dict.fromkeys([cause.action for cause in causes])),
         greeting=letters.greeting.format(**first),
         letter=" ".join(dict.fromkeys(said)),
-        exception_ids=_joined(cause.exception_id for cause in causes),
+        exception_ids=_joined([cause.exception_id for cause in causes]),
     )
 
 
-def _why(cause: _Cause, run: _Run, words: Mapping[str, object]) -> str:
+def _why(cause: Cause, run: Run, words: Mapping[str, object]) -> str:
     """The sentence about one cause; `words`: those that every sentence about its term may have."""
     draw = run.line(cause)
     return run.letters.kinds[cause.kind].why.format(
@@ -298,7 +160,7 @@ def _why(cause: _Cause, run: _Run, words: Mapping[str, object]) -> str:
     )
 
 
-def _advice(plan: _Plan, about: Sequence[_Cause], run: _Run, words: Mapping[str, object]) -> list[str]:
+def _advice(plan: Plan, about: Sequence[Cause], run: Run, words: Mapping[str, object]) -> list[str]:
     """The sentences about what may become of the draws of one term; new amounts only where nothing has to be found out first."""
     said, letters = [], run.letters
     if any(UNDER_A_STOP in cause.action for cause in about):
@@ -319,12 +181,6 @@ def _advice(plan: _Plan, about: Sequence[_Cause], run: _Run, words: Mapping[str,
     if plan.to_collect:
         said.append(letters.to_pay.format(**words, collect=run.money(plan.to_collect)))
     return said
-
-
-def _words(code: str, rules: Rules, letters: Letters) -> dict[str, object]:
-    term, office = rules.term(code), letters.office
-    of_term = {"term": code, "term_name": term.name if term else code}
-    return {"notice_days": rules.plans.notice_days, "office": office.name, "contact": office.contact, **of_term}
 
 
 def _draws(proposed: str, money: Callable[[int], str] = people_money) -> str:
@@ -348,7 +204,8 @@ def _day(day: date | None) -> str:
 
 
 def _earliest(days: Iterable[date | None]) -> date | None:
-    return min((day for day in days if day is not None), default=None)
+    known = [day for day in days if day is not None]
+    return min(known) if known else None
 
 
 def _joined(words: Iterable[str]) -> str:

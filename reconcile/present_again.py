@@ -15,7 +15,8 @@ from reconcile.money import people_money
 from reconcile.states import CAME_BACK
 
 if TYPE_CHECKING:
-    from reconcile.exception_ground import Ground, Try
+    from reconcile.exception_ground import Ground
+    from reconcile.exception_tries import Try
     from reconcile.policy_models import ReturnCode
     from reconcile.proposals import Advice
 

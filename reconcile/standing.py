@@ -100,9 +100,9 @@ def _short(parts: tuple[str, ...]) -> str:
     'XZEPA-C2ZR-3U63'
     """
     digest = hashlib.sha256("\x1f".join(parts).encode("utf-8", "backslashreplace")).digest()
-    number = int.from_bytes(digest[:8], "big")
-    one, two, three, four, five, six = (_TWO_SIGNS[number >> shift & 0x3FF] for shift in (54, 44, 34, 24, 14, 4))
-    return f"X{one}{two}-{three}{four}-{five}{six}"
+    bits, two = int.from_bytes(digest[:8], "big"), _TWO_SIGNS
+    first, second = f"{two[bits >> 54]}{two[bits >> 44 & 1023]}", f"{two[bits >> 34 & 1023]}{two[bits >> 24 & 1023]}"
+    return f"X{first}-{second}-{two[bits >> 14 & 1023]}{two[bits >> 4 & 1023]}"
 
 
 class Memory:

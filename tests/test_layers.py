@@ -62,7 +62,16 @@ ORDER = (
     ("worked",),
     ("closing_lines", "late_rows"),
     (
-        *("dispositions", "exception_facts", "exception_columns", "exception_ground", "exception_cautions", "exception_advice"),
+        *(
+            "dispositions",
+            "exception_facts",
+            "exception_columns",
+            "exception_tries",
+            "exception_coming",
+            "exception_ground",
+            "exception_cautions",
+            "exception_advice",
+        ),
         *("late_returns", "present_again", "exceptions_again"),
         *(
             "exceptions_money",
@@ -77,7 +86,7 @@ ORDER = (
             "exceptions_close",
             "common_causes",
         ),
-        *("standing", "exception_list", "workbook_rows", "workbook_notes", "outreach"),
+        *("standing", "exception_rows", "exception_list", "workbook_rows", "workbook_notes", "letter_facts", "outreach"),
     ),
     ("entries", "report_tables", "day_tables", "return_rates", "proof", "control", "figures"),
     ("parts", "settle", "page_figures"),

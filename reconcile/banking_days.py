@@ -82,6 +82,10 @@ class BankingDays:
         self.calendar = calendar
         self.closed = frozenset(closed)
 
+    def read_calendar(self) -> None:
+        """Read the calendar now, once, where several processes are about to be copied from this one: else each reads it for itself."""
+        _holidays(self.calendar)
+
     def without_office_closings(self) -> BankingDays:
         """The bank's own days alone, for whatever goes on while the office is closed."""
         return BankingDays((), self.calendar) if self.closed else self

@@ -83,6 +83,7 @@ def reconcile_exports(
         return list(each(one, cut))
 
     whole = whole_of(exports, rules, as_of)
+    rules.banking_days().read_calendar()
     settled = settled_with(whole)
     refuse_lines_before([part.early for part in settled], exports.span.first if exports.span else None)
     gaps = hardly_seen([part.sums["seen"] for part in settled])

@@ -98,7 +98,7 @@ class SettledAtOnce:
         let_go()
         settled = [settled for settled, _pieces in made]
         slices = slices_of_entries([part.entries for part in settled])
-        self._beside["entries"] = [Begun(partial(write_parquet_slices, slices, self._place("entries")))]
+        self._beside["entries"] = [Begun(partial(write_parquet_slices, slices, schemas.OUTPUTS["entries"], self._place("entries")))]
         return settled
 
     def write_beside(self, name: str, make: Callable[[int, int], pd.DataFrame]) -> None:

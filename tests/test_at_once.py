@@ -75,9 +75,13 @@ def test_a_run_that_settles_everyone_twice_leaves_the_files_of_the_second_time(r
 
 
 @pytest.mark.usefixtures("two_processes")
-def test_the_command_in_many_parts_makes_the_same_run_folder(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    """The sample by the command, files read and parts settled by processes: audit, workbook and page too hold the same bytes."""
-    asked = ["daily", str(ROOT / "sample_exports" / "standard"), "--as-of", "2026-11-20", "--rules", str(ROOT / "rules")]
+@pytest.mark.parametrize("only", [[], ["--only", "csv"]], ids=["all files", "data files"])
+def test_the_command_in_many_parts_makes_the_same_run_folder(only: list[str], tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """The sample by the command, files read and parts settled by processes: audit, workbook and page too hold the same bytes.
+
+    With data files alone the letters, too, are made and written by processes.
+    """
+    asked = ["daily", str(ROOT / "sample_exports" / "standard"), "--as-of", "2026-11-20", "--rules", str(ROOT / "rules"), *only]
     assert cli.run([*asked, "--reports", str(tmp_path / "one")]) == 0
     monkeypatch.setattr(at_once, "SMALL_ROWS", 0)
     monkeypatch.setattr(at_once, "SMALL_BYTES", 0)
@@ -86,6 +90,24 @@ def test_the_command_in_many_parts_makes_the_same_run_folder(tmp_path: Path, mon
     one, parts = (files_of(tmp_path / name) for name in ("one", "parts"))
     assert parts.keys() == one.keys()
     assert [name for name in one if parts[name] != one[name]] == []
+
+
+@pytest.mark.usefixtures("two_processes")
+def test_an_error_of_what_is_written_beside_is_raised_when_its_pieces_are_asked_for(rules: Rules, tmp_path: Path) -> None:
+    """Asked whether there are pieces nobody waits; asked for them, what went wrong is told, and no piece is taken for whole."""
+
+    def refuse(part: int, _parts: int) -> pd.DataFrame:
+        raise RefusedError(f"Part {part} cannot be.")
+
+    with SettledAtOnce(tmp_path) as each:
+        result = reconcile_exports(office_with_a_hole(24, 20), rules, date(2026, 11, 20), parts=2, each=each)
+        each.write_beside("outreach", refuse)
+        pieces = each.in_order()
+        assert "outreach" in pieces
+        assert len(pieces["draws"]) > 1
+        with pytest.raises(RefusedError, match="Part 0 cannot be"):
+            pieces["outreach"]
+    assert len(result.tables["outreach"]) == len(result.letters(0, 1))
 
 
 def test_texts_cut_from_a_long_column_come_back_whole_and_alone() -> None:

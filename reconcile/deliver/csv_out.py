@@ -48,6 +48,9 @@ SOUGHT: Final = frozenset({"export", "student_id", "plan_id", "date"})
 IN_DICTIONARIES: Final = (*sorted(FEW_WORDS), "date")
 """Columns of which a Parquet file holds each different cell once a row group, and a number in each row."""
 
+_ARROW: Final = {"money": pa.decimal128(21, 2), "count": pa.int64(), "date": pa.date32()}
+"""What a column of a kind is in arrow; all others are texts."""
+
 _BREAKS: Final = re.compile("\r\n|[\t\n\x0b\x0c\r\x85\u2028\u2029]")
 _CONTROLS: Final = re.compile("[\x00-\x1f\x7f-\x9f\u061c\u200e\u200f\u202a-\u202e\u2066-\u2069\ufeff]")
 _NEEDS_QUOTES: Final = re.compile('[",\r\n]')
@@ -124,17 +127,18 @@ def write_parquet(table: pd.DataFrame, columns: tuple[schemas.Column, ...], path
     In:      exactly the declared columns in the declared order and types (money in int64 cents).
     Errors:  ValueError if the table is not of that shape (a fault of ours), FileExistsError if the file is there.
     """
-    write_parquet_slices([pa.table({c.name: array for c, array in _arrays(table, columns)})], path)
+    write_parquet_slices([pa.table({c.name: array for c, array in _arrays(table, columns)})], columns, path)
 
 
-def write_parquet_slices(slices: Sequence[pa.Table], path: Path) -> None:
+def write_parquet_slices(slices: Sequence[pa.Table], columns: tuple[schemas.Column, ...], path: Path) -> None:
     """Write the table that slices make up, one after the other, as Parquet to a file that does not exist yet.
 
-    In:      tables of the same columns; texts may be dictionaries.
+    In:      exactly the declared columns in the declared order, as arrow types; texts may be dictionaries.
     Keeps:   the bytes depend neither on where the table is cut nor on how its dictionaries are made up.
-    Errors:  FileExistsError if the file is there.
+    Errors:  ValueError if the table is not of that shape (a fault of ours), FileExistsError if the file is there.
     """
     whole = pa.concat_tables(slices).unify_dictionaries()
+    _refuse_other_arrays(whole, columns)
     with path.open("xb") as file:
         writer = pq.ParquetWriter(
             file,
@@ -150,8 +154,8 @@ def write_parquet_slices(slices: Sequence[pa.Table], path: Path) -> None:
         with writer:
             for start in range(0, max(1, len(whole)), ROW_GROUP):
                 group = whole.slice(start, ROW_GROUP)
-                columns = [_as_met(column) if pa.types.is_dictionary(column.type) else column for column in group.columns]
-                writer.write_table(pa.table(columns, names=group.column_names).combine_chunks(), row_group_size=ROW_GROUP)
+                as_met = [_as_met(column) if pa.types.is_dictionary(column.type) else column for column in group.columns]
+                writer.write_table(pa.table(as_met, names=group.column_names).combine_chunks(), row_group_size=ROW_GROUP)
 
 
 def _as_met(column: pa.ChunkedArray) -> pa.DictionaryArray:
@@ -186,7 +190,7 @@ def write_data_files(
         elif pieces and name in pieces:
             join_pieces(pieces[name], columns, path)
         elif slices:
-            write_parquet_slices(slices, path)
+            write_parquet_slices(slices, columns, path)
         else:
             (write_parquet if name in PARQUET else write_table)(tables[name], columns, path)
 
@@ -209,6 +213,18 @@ def _refuse_other_shape(table: pd.DataFrame, columns: tuple[schemas.Column, ...]
     ]
     if wrong:
         raise ValueError("; ".join(wrong))
+
+
+def _refuse_other_arrays(table: pa.Table, columns: tuple[schemas.Column, ...]) -> None:
+    if table.column_names != [c.name for c in columns]:
+        raise ValueError(f"the table has the columns {table.column_names}, declared are {[c.name for c in columns]}")
+    for c in columns:
+        array = table.column(c.name)
+        held = array.type.value_type if pa.types.is_dictionary(array.type) else array.type
+        if held != _ARROW.get(c.kind, pa.large_string()):
+            raise ValueError(f"{c.name} is {held}, not {_ARROW.get(c.kind, pa.large_string())}")
+        if c.kind != "date" and array.null_count:
+            raise ValueError(f"{c.name} has {array.null_count} missing texts or numbers")
 
 
 def _typed(series: pd.Series[Any], column: schemas.Column) -> pa.Array:

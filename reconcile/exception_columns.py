@@ -20,8 +20,6 @@ if TYPE_CHECKING:
 
     from reconcile.events import Bools, Ints
 
-FEW = 4
-"""Up to so many words are asked for one by one."""
 NO_ROWS: Ints = np.zeros(0, dtype=np.int64)
 
 
@@ -34,7 +32,6 @@ class Texts(dict[int, str]):
 
     def __init__(self, column: pd.Series, likely: Ints) -> None:
         self._column, self._held = column, arrow_text(column)
-        self._asked: dict[str, Bools] = {}
         super().__init__(zip(likely.tolist(), self.of(likely), strict=True))
 
     def __missing__(self, row: int) -> str:
@@ -56,14 +53,7 @@ class Texts(dict[int, str]):
 
     def are(self, *words: str) -> Bools:
         """Whether each text is one of these words."""
-        if len(words) > FEW:
-            return among(self._column, words)
-        found = np.zeros(len(self._held), dtype=bool)
-        for word in words:
-            if word not in self._asked:  # the same few words of states and kinds are asked for by many
-                self._asked[word] = is_word(self._column, word)
-            found |= self._asked[word]
-        return found
+        return is_word(self._column, *words) if len(words) == 1 else among(self._column, words)
 
 
 class Columns(dict[str, Any]):

@@ -90,15 +90,8 @@ def _surely_different(held: pa.Array) -> bool:
 
 
 def numbered(texts: pd.Series) -> Ints:
-    """A number for each text, equal for equal texts; the numbers rise in the order in which the texts first stand.
-
-    Rows of one plan or student stand together in most exports, so only the first of equal neighbours is looked up.
-    """
-    held = arrow_text(texts)
-    begins = np.ones(len(held), dtype=np.bool_)
-    begins[1:] = pc.not_equal(held.slice(1), held.slice(0, max(len(held) - 1, 0))).to_numpy(zero_copy_only=False)
-    numbers = held.filter(pa.array(begins)).dictionary_encode().indices.to_numpy().astype(np.int64)
-    return np.asarray(numbers[np.cumsum(begins) - 1])
+    """A number for each text, equal for equal texts; the numbers rise in the order in which the texts first stand."""
+    return codes_of(texts).codes.astype(np.int64)
 
 
 def in_order(texts: pd.Series) -> bool:

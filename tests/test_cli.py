@@ -502,7 +502,8 @@ def python(*arguments: str, **options: Any) -> subprocess.Popen[bytes]:
 def test_a_stopped_process_leaves_nothing(work: Path, number: signal.Signals) -> None:
     """Interrupted or asked to end in the middle of writing, the command exits 130 and leaves no folder, hidden or not."""
     code = (
-        "import time, reconcile.audit, reconcile.cli\n"
+        "import signal, time, reconcile.audit, reconcile.cli\n"
+        "signal.signal(signal.SIGINT, signal.default_int_handler)\n"  # as at a terminal, also where the tests run in the background
         "def wait(*_):\n    print('writing', flush=True)\n    time.sleep(60)\n"
         "reconcile.audit.write_audit = wait\nreconcile.cli.main()\n"
     )

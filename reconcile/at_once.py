@@ -55,12 +55,14 @@ def how_many_parts(exports: Exports) -> int:
     return 1 if rows < SMALL_ROWS else max(2, round(rows / ROWS_A_PART))
 
 
-def read_at_once(read: Callable[[InputFile], FileRead], files: Sequence[InputFile]) -> list[FileRead]:
-    """Every file read, in order; the largest are begun first."""
+def read_at_once(
+    read: Callable[[InputFile], FileRead], files: Sequence[InputFile], meanwhile: Callable[[], object] | None = None
+) -> list[FileRead]:
+    """Every file read, in order; the largest are begun first. `meanwhile` as `forked`."""
     sizes = [file.path.stat().st_size if file.path.is_file() else 0 for file in files]
     order = sorted(range(len(files)), key=lambda at: -sizes[at])
     workers = processors() if sum(sizes) > SMALL_BYTES else 1
-    found = dict(zip(order, forked(read, [files[at] for at in order], workers), strict=True))
+    found = dict(zip(order, forked(read, [files[at] for at in order], workers, meanwhile), strict=True))
     return [found[at] for at in range(len(files))]
 
 

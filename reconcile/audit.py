@@ -20,6 +20,8 @@ from __future__ import annotations
 import dataclasses
 import hashlib
 import json
+import os
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from datetime import date
 from importlib.metadata import version as release_of
@@ -98,9 +100,10 @@ def sha256_of(path: Path) -> str:
 def outputs_in(folder: Path) -> tuple[Named, ...]:
     """Every file of a run folder but the audit itself and the signatures, by name; copies of inputs as `inputs/charges.csv`."""
     names = {path.relative_to(folder).as_posix(): path for path in folder.rglob("*") if path.is_file()}
-    return tuple(
-        Named(name, sha256_of(names[name]), names[name].stat().st_size) for name in sorted({*names} - {AUDIT_FILE, SIGNATURES_FILE})
-    )
+    order = sorted({*names} - {AUDIT_FILE, SIGNATURES_FILE})
+    with ThreadPoolExecutor(os.cpu_count()) as readers:
+        prints = list(readers.map(sha256_of, (names[name] for name in order)))
+    return tuple(Named(name, print_, names[name].stat().st_size) for name, print_ in zip(order, prints, strict=True))
 
 
 def build_audit(
@@ -116,14 +119,15 @@ def build_audit(
     notes: Iterable[str],
     version: str,
     previous_close: Previous | None = None,
+    inputs: tuple[Input, ...] | None = None,
 ) -> dict[str, Any]:
     """The audit of a run as it is written to `audit.json`, run hash included; money in cents.
 
     In:      `outputs` are the files already written; `previous_close` is the close that a close opens from; `notes` are what the run has to
-             say of itself, in order.
+             say of itself, in order; `inputs` as `counted_inputs` counts them, where that was done already.
     Keeps:   the same exports, rules, options, previous run and outputs give the same audit on any machine.
     """
-    inputs = counted_inputs(exports, as_of)
+    inputs = counted_inputs(exports, as_of) if inputs is None else inputs
     span = exports.span
     audit: dict[str, Any] = {
         "form": FORM,

@@ -62,8 +62,12 @@ def processors() -> int:
     return len(os.sched_getaffinity(0))
 
 
-def forked(work: Callable[[Given], Made], given: Sequence[Given], workers: int) -> list[Made]:
+def forked(
+    work: Callable[[Given], Made], given: Sequence[Given], workers: int, meanwhile: Callable[[], object] | None = None
+) -> list[Made]:
     """What `work` makes of each thing given, in order, done by so many processes at once; in turn if that is one.
+
+    In:      `meanwhile`: something that this process may as well do while others work; left undone where there are no others.
 
     Errors:  an error of the work is raised here as it was there; RefusedError if a process was ended from outside.
     """
@@ -79,6 +83,8 @@ def forked(work: Callable[[Given], Made], given: Sequence[Given], workers: int) 
         try:
             with ProcessPoolExecutor(min(workers, len(given)), mp_context=get_context("fork")) as pool:
                 made = [pool.submit(_one, number, Path(place)) for number in range(len(given))]
+                if meanwhile is not None:
+                    meanwhile()
                 return [_mapped(file.result() or in_memory[number]) for number, file in enumerate(made)]
         except BrokenProcessPool as error:
             raise _ended_from_outside() from error

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import dataclasses
 from dataclasses import dataclass
+from functools import partial
 from typing import TYPE_CHECKING, NoReturn
 
 from reconcile import audit, run_folder, schemas
@@ -239,7 +240,7 @@ def read_all(
             accept_drop=request.accept_drop if request else False,
             not_read=request.not_read if request else (),
             progress=step,
-            each=read_at_once,
+            each=partial(read_at_once, meanwhile=rules.banking_days().read_calendar),  # slow to load, and asked for next
             hold=hold,
         )
     except ExportsRefusedError as error:

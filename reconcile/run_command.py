@@ -40,6 +40,7 @@ if TYPE_CHECKING:
 
     from reconcile.column_map import ColumnMap
     from reconcile.exports import Exports
+    from reconcile.input_counts import Input
     from reconcile.month_end import Closing
     from reconcile.policy import Rules
     from reconcile.reading import Request
@@ -78,6 +79,8 @@ def _run(request: Request, kind: str) -> int:
     notes_read = notes_files(request)
     request = dataclasses.replace(request, notes_files=notes_read)
     exports, wrote = with_notes(exports, request, rules)
+    if notes_read:  # they are inputs too
+        inputs = input_counts.counted_inputs(exports, request.as_of)
     names = names_of(exports.tables["plan_schedules"]) if request.names else {}
     with tempfile.TemporaryDirectory(prefix="reconcile-") as place_of_pieces, SettledAtOnce(Path(place_of_pieces)) as at_once:
         result = reconcile_exports(
@@ -97,7 +100,7 @@ def _run(request: Request, kind: str) -> int:
         result = dataclasses.replace(result, notes=(*wrote.told, *result.notes))
         samples = found.told if found.samples else request.samples_told
         about = _about(request, exports, rules, previous, result, samples)
-        made = Made(kind, exports, rules, found.folder, column_map, previous, closing, result, about, names, at_once.in_order())
+        made = Made(kind, exports, inputs, rules, found.folder, column_map, previous, closing, result, about, names, at_once.in_order())
         for one in held:
             one.end()
         place = _write(request, made)
@@ -134,6 +137,7 @@ class Made:
 
     kind: str
     exports: Exports
+    inputs: tuple[Input, ...]
     rules: Rules
     rules_folder: Path
     column_map: ColumnMap | None
@@ -190,6 +194,7 @@ def _fill(folder: Path, request: Request, made: Made) -> None:
         outputs=audit.outputs_in(folder),
         notes=made.about.notes,
         version=__version__,
+        inputs=made.inputs,
     )
     if request.only != "csv":
         from reconcile.deliver.people import write_people_files  # noqa: PLC0415 (a scheduled job need not load what draws pages)
@@ -201,7 +206,7 @@ def _fill(folder: Path, request: Request, made: Made) -> None:
 
 def _shown(request: Request, made: Made, run_hash: str) -> Shown:
     """What files for people are made from."""
-    inputs = input_counts.counted_inputs(made.exports, request.as_of)
+    inputs = made.inputs
     changes = None if made.closing is None else changes_since(close_folder(request), made.rules_folder)
     tables, totals = made.result.tables, input_counts.totals(inputs)
     return Shown(made.kind, tables, totals, made.about, made.rules, made.names, run_hash, __version__, inputs, changes)

@@ -6,22 +6,26 @@ they are the file. The number of parts depends on the exports alone, never on th
 
 from __future__ import annotations
 
+import dataclasses
 import shutil
 from collections.abc import Mapping
 from functools import partial
-from pathlib import Path
 from typing import TYPE_CHECKING, Final, NamedTuple, Self
 
+import pyarrow as pa  # type: ignore[import-untyped]
+
 from reconcile import schemas
-from reconcile.deliver.csv_out import write_parquet_slices, write_rows
+from reconcile.deliver.csv_out import csv_lines, write_parquet_slices, write_rows
 from reconcile.entries import slices_of_entries
 from reconcile.forked import Begun, forked, let_go, processors
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Iterator, Sequence
+    from pathlib import Path
 
     import pandas as pd
 
+    from reconcile.events import Ints
     from reconcile.export_files import InputFile
     from reconcile.exports import Exports
     from reconcile.intake_files import FileRead
@@ -38,6 +42,9 @@ SMALL_BYTES: Final = 3_000_000
 
 IN_PIECES: Final = ("students", "draws", "plans")
 """The large files, each in the order of terms and, within a term, of students."""
+
+IN_LINES: Final = ("exceptions", "outreach")
+"""The files whose order only the whole knows."""
 
 
 class Piece(NamedTuple):
@@ -69,15 +76,20 @@ def read_at_once(
 class SettledAtOnce:
     """A `map` over parts by several processes, each of which also leaves the rows of the large files in a folder.
 
-    The table of entries, which no list or letter needs, is written to the folder meanwhile, by a process of its own; so is any other table
-    that is named to `write_beside`.
+    The table of entries, which no list needs, is written to the folder meanwhile, by a process of its own. Rows whose order only the whole
+    knows come back as the lines of their file, and are put in order here (`arrange`).
+
+    whole:   whether the parts give back their large tables too, for those who look at them; else there are their files only.
     """
 
-    def __init__(self, folder: Path) -> None:
+    def __init__(self, folder: Path, *, whole: bool = True) -> None:
         self._folder = folder
+        self._whole = whole
         self._turn = 0
-        self._beside: dict[str, list[Begun]] = {}
-        self.pieces: tuple[Piece, ...] = ()
+        self._entries: Begun | None = None
+        self._pieces: tuple[Piece, ...] = ()
+        self._lines: dict[str, list[pa.Array]] = {}
+        self._arranged: dict[str, pa.Array] = {}
 
     def __enter__(self) -> Self:
         return self
@@ -88,63 +100,60 @@ class SettledAtOnce:
     def __call__(self, settle: Callable[[Exports], Settled], parts: Sequence[Exports]) -> Iterable[Settled]:
         """Settle every part; with a single part nothing is left in the folder."""
         self._wait()
-        self.pieces, self._beside = (), {}
+        self._pieces, self._lines, self._arranged, self._entries = (), {}, {}, None
         if len(parts) < 2:
             return [settle(part) for part in parts]
         shutil.rmtree(self._folder / str(self._turn), ignore_errors=True)
         self._turn += 1
         folder = self._folder / str(self._turn)
         folder.mkdir(parents=True)
-        made = forked(partial(_settle_and_write, settle, folder), list(enumerate(parts)), processors())
-        self.pieces = tuple(piece for _settled, pieces in made for piece in pieces)
+        work = partial(_settle_and_write, settle, folder, whole=self._whole)
+        made = forked(work, list(enumerate(parts)), processors())
+        self._pieces = tuple(piece for _settled, pieces, _lines in made for piece in pieces)
+        self._lines = {name: [lines[name] for _settled, _pieces, lines in made] for name in IN_LINES}
         let_go()
-        settled = [settled for settled, _pieces in made]
+        settled = [settled for settled, _pieces, _lines in made]
         slices = slices_of_entries([part.entries for part in settled])
-        self._beside["entries"] = [Begun(partial(write_parquet_slices, slices, schemas.OUTPUTS["entries"], self._place("entries")))]
+        self._entries = Begun(partial(write_parquet_slices, slices, schemas.OUTPUTS["entries"], folder / "entries"))
         return settled
 
-    def write_beside(self, name: str, make: Callable[[int, int], pd.DataFrame]) -> None:
-        """Begin to make and write a table that nothing else needs, by processes of their own; nothing is begun if there was a single part.
+    def arrange(self, name: str, order: Ints, more: pd.DataFrame) -> None:
+        """Put the lines of one file in order; nothing is done if there was a single part.
 
-        In:      what makes the rows of one of so many parts of the table.
+        In:      the positions of the rows in the order of the file, among those of the parts, one after the other, and then of `more`.
         """
-        if self.pieces:
-            workers = processors()
-            self._beside[name] = [Begun(partial(self._make_and_write, name, make, part, workers)) for part in range(workers)]
-
-    def _make_and_write(self, name: str, make: Callable[[int, int], pd.DataFrame], part: int, parts: int) -> None:
-        write_rows(make(part, parts), schemas.OUTPUTS[name], self._place(name, part))
+        if self._lines:
+            whole = pa.concat_arrays([*self._lines.pop(name), csv_lines(more, schemas.OUTPUTS[name])])
+            self._arranged[name] = whole.take(pa.array(order))
 
     def in_order(self) -> Pieces:
         """The pieces of each large file in the order in which they make it up; none if there was a single part."""
-        found: dict[str, list[Path]] = {piece.table: [] for piece in self.pieces}
-        for piece in sorted(self.pieces, key=lambda piece: (piece.table, piece.term, piece.part)):
+        found: dict[str, list[Path | pa.Array]] = {piece.table: [] for piece in self._pieces}
+        for piece in sorted(self._pieces, key=lambda piece: (piece.table, piece.term, piece.part)):
             found[piece.table].append(piece.path)
-        beside = {name: [self._place(name, part) for part in range(len(begun))] for name, begun in self._beside.items()}
-        return Pieces(found | beside, self._beside)
-
-    def _place(self, name: str, part: int = 0) -> Path:
-        return self._folder / str(self._turn) / f"{name}-beside-{part}"
+        found |= {name: [lines] for name, lines in self._arranged.items()}
+        if self._entries is not None:
+            found["entries"] = [self._folder / str(self._turn) / "entries"]
+        return Pieces(found, {} if self._entries is None else {"entries": self._entries})
 
     def _wait(self) -> None:
-        for begun in self._beside.values():
-            for one in begun:
-                one.wait()
+        if self._entries is not None:
+            self._entries.wait()
 
 
-class Pieces(Mapping[str, list[Path]]):
+class Pieces(Mapping[str, "list[Path | pa.Array]"]):
     """The pieces of each large file, in order; to ask for those that are still being written is to wait for them.
 
     Errors:  as `Begun.end`, when they are asked for.
     """
 
-    def __init__(self, pieces: Mapping[str, list[Path]], begun: Mapping[str, Sequence[Begun]]) -> None:
+    def __init__(self, pieces: Mapping[str, list[Path | pa.Array]], begun: Mapping[str, Begun]) -> None:
         self._pieces, self._begun = pieces, begun
 
-    def __getitem__(self, name: str) -> list[Path]:
+    def __getitem__(self, name: str) -> list[Path | pa.Array]:
         """The pieces of that file, whole."""
-        for begun in self._begun.get(name, ()):
-            begun.end()
+        if name in self._begun:
+            self._begun[name].end()
         return self._pieces[name]
 
     def __contains__(self, name: object) -> bool:
@@ -160,7 +169,9 @@ class Pieces(Mapping[str, list[Path]]):
         return len(self._pieces)
 
 
-def _settle_and_write(settle: Callable[[Exports], Settled], folder: Path, part: tuple[int, Exports]) -> tuple[Settled, list[Piece]]:
+def _settle_and_write(
+    settle: Callable[[Exports], Settled], folder: Path, part: tuple[int, Exports], *, whole: bool
+) -> tuple[Settled, list[Piece], dict[str, pa.Array]]:
     number, exports = part
     settled = settle(exports)
     pieces = []
@@ -170,7 +181,14 @@ def _settle_and_write(settle: Callable[[Exports], Settled], folder: Path, part: 
             path = folder / f"{name}-{number}-{at}"
             write_rows(rows, schemas.OUTPUTS[name], path)
             pieces.append(Piece(name, str(term), number, path))
-    return settled, pieces
+    told = settled.told
+    if told is None:
+        raise ValueError("a part was settled and not told")
+    lines = {name: csv_lines(table, schemas.OUTPUTS[name]) for name, table in zip(IN_LINES, (told.rows, told.letters), strict=True)}
+    if not whole:
+        tables = {name: table for name, table in settled.tables.items() if name not in IN_PIECES}
+        settled = dataclasses.replace(settled, tables=tables, told=dataclasses.replace(told, letters=told.letters.iloc[:0]))
+    return settled, pieces, lines
 
 
 __all__ = ["IN_PIECES", "Piece", "SettledAtOnce", "how_many_parts", "read_at_once"]

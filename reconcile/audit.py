@@ -20,8 +20,6 @@ from __future__ import annotations
 import dataclasses
 import hashlib
 import json
-import os
-from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from datetime import date
 from importlib.metadata import version as release_of
@@ -97,13 +95,17 @@ def sha256_of(path: Path) -> str:
         return hashlib.file_digest(file, "sha256").hexdigest()
 
 
-def outputs_in(folder: Path) -> tuple[Named, ...]:
-    """Every file of a run folder but the audit itself and the signatures, by name; copies of inputs as `inputs/charges.csv`."""
+def outputs_in(folder: Path, prints: Mapping[str, str] | None = None) -> tuple[Named, ...]:
+    """Every file of a run folder but the audit itself and the signatures, by name; copies of inputs as `inputs/charges.csv`.
+
+    In:      `prints`: by name the SHA-256 of files where it was worked out just after they were written.
+    """
     names = {path.relative_to(folder).as_posix(): path for path in folder.rglob("*") if path.is_file()}
-    order = sorted({*names} - {AUDIT_FILE, SIGNATURES_FILE})
-    with ThreadPoolExecutor(os.cpu_count()) as readers:
-        prints = list(readers.map(sha256_of, (names[name] for name in order)))
-    return tuple(Named(name, print_, names[name].stat().st_size) for name, print_ in zip(order, prints, strict=True))
+    known = prints or {}
+    return tuple(
+        Named(name, known[name] if name in known else sha256_of(names[name]), names[name].stat().st_size)
+        for name in sorted({*names} - {AUDIT_FILE, SIGNATURES_FILE})
+    )
 
 
 def build_audit(

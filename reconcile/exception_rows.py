@@ -11,7 +11,7 @@ from reconcile.exception_advice import AGREE, ONE_OR_THE_OTHER
 from reconcile.standing import CLOSED, Decided, Stood
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Mapping, Sequence
+    from collections.abc import Callable, Sequence
     from datetime import date
 
     from pandas._libs.tslibs.nattype import NaTType
@@ -23,6 +23,7 @@ if TYPE_CHECKING:
     When = Callable[[pd.Timestamp, str, int | None], tuple[pd.Timestamp, str]]
 
 FIXED = "fixed"
+SEVERITIES = ("urgent", "act", "information")
 
 
 def severity_of(fact: Fact, rules: Rules) -> str:
@@ -93,11 +94,10 @@ def row_of(id_: str, fact: Fact, stood: Stood, rules: Rules, as_of: date, when: 
     )
 
 
-def cells_of(rows: Sequence[Row], severities: Sequence[str], gone: Sequence[Mapping[str, Any]]) -> dict[str, list[Any]]:
-    """The columns of the list: what is found today, each with its severity, then what is gone."""
+def cells_of(rows: Sequence[Row]) -> dict[str, Sequence[Any]]:
+    """The cells of the rows by column."""
     columns = zip(*rows, strict=True) if rows else ((),) * len(Row._fields)
-    cells = {name: [*column, *(row[name] for row in gone)] for name, column in zip(Row._fields, columns, strict=True)}
-    return cells | {"severity": [*severities, *(row["severity"] for row in gone)]}
+    return dict(zip(Row._fields, columns, strict=True))
 
 
 def when_to_act(

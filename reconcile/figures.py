@@ -6,11 +6,14 @@ give new ones; money is cents, with the signs of the tables.
 
 from __future__ import annotations
 
-from typing import Final
+from typing import TYPE_CHECKING, Final, NamedTuple
 
 import pandas as pd
 
 from reconcile.schemas import COVERAGES, DRAW_STATES
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
 
 STANDING_ORDER: Final = ("new", "changed", "carried", "closed", "resolved")
 """Standings in the order in which a person works: what nobody has looked at first."""
@@ -19,20 +22,56 @@ SEVERITY_ORDER: Final = ("urgent", "act", "information")
 MOST_DATES: Final = 24
 """So many draw dates can be told apart in a chart; with more of them the months are shown."""
 
+OVER, SHORT, AGAIN, AWAITED = "plans over the bill", "plans short of the bill", "may be presented again", "still awaited"
+GIVE_BACK, STOP, COLLECT = "to give back", "to stop", "to collect"
+VARIANCES: Final = (OVER, SHORT, AGAIN, AWAITED, GIVE_BACK, STOP, COLLECT)
+"""What is told of where plans and bills have parted, and of what is advised."""
+
 PENDING_STATES: Final = ("pending", "in transit")
 LOST_STATES: Final = ("failed", "not seen")
 
 
+class Totals(NamedTuple):
+    """What a summary says of students, draws and plans: `coverage_totals`, `state_totals` and `variance_totals`."""
+
+    coverage: pd.DataFrame
+    states: pd.DataFrame
+    variances: pd.DataFrame
+
+
+def totals_of(students: pd.DataFrame, draws: pd.DataFrame, plans: pd.DataFrame) -> Totals:
+    """The totals of a run or of a part of it."""
+    return Totals(coverage_totals(students), state_totals(draws), variance_totals(plans))
+
+
+def added(parts: Sequence[Totals]) -> Totals:
+    """The totals of a whole run from those of its parts."""
+    coverage, states, variances = (pd.concat(tables, ignore_index=True) for tables in zip(*parts, strict=True))
+    figures = variances.groupby("figure", sort=False).sum()
+    return Totals(
+        _by_coverage(coverage.groupby(["term", "coverage"], sort=True)[["students", "gap"]].sum().reset_index()),
+        _by_state(states.groupby("state", sort=True)[["lines", "scheduled", "cleared"]].sum()),
+        figures.loc[[name for name in VARIANCES if name in figures.index]].reset_index().astype({"figure": "str"}),
+    )
+
+
 def coverage_totals(students: pd.DataFrame) -> pd.DataFrame:
     """Per term and coverage: how many students, and their gap. Columns: term, coverage, students, gap."""
-    grouped = students.groupby(["term", "coverage"], sort=True)["gap"].agg(students="size", gap="sum").reset_index()
+    return _by_coverage(students.groupby(["term", "coverage"], sort=True)["gap"].agg(students="size", gap="sum").reset_index())
+
+
+def _by_coverage(grouped: pd.DataFrame) -> pd.DataFrame:
     order = grouped["coverage"].map({word: at for at, word in enumerate(COVERAGES)}).fillna(len(COVERAGES))
     return _counted(grouped.assign(order=order).sort_values(["term", "order", "coverage"]), ["term", "coverage", "students", "gap"])
 
 
 def state_totals(draws: pd.DataFrame) -> pd.DataFrame:
     """Per state: lines, and their scheduled and cleared money. Columns: state, lines, scheduled, cleared."""
-    grouped = draws.assign(lines=1).groupby("state", sort=True)[["lines", "scheduled", "cleared"]].sum()
+    counted = draws[["state", "scheduled", "cleared"]].assign(lines=1)
+    return _by_state(counted.groupby("state", sort=True)[["lines", "scheduled", "cleared"]].sum())
+
+
+def _by_state(grouped: pd.DataFrame) -> pd.DataFrame:
     here = [state for state in DRAW_STATES if state in grouped.index]
     return _counted(grouped.loc[here].reset_index(), ["state", "lines", "scheduled", "cleared"])
 
@@ -47,18 +86,15 @@ def exception_totals(exceptions: pd.DataFrame) -> pd.DataFrame:
 
 def variance_totals(plans: pd.DataFrame) -> pd.DataFrame:
     """Where plans and bills have parted, and what is advised. Columns: figure, plans, amount; only figures that are not zero."""
-    variance = plans["variance"]
-    parts = {
-        "plans over the bill": variance.where(variance > 0, 0),
-        "plans short of the bill": variance.where(variance < 0, 0),
-        "may be presented again": plans["again"],
-        "still awaited": plans["awaited"],
-        "to give back": plans["to_give_back"],
-        "to stop": plans["to_stop"],
-        "to collect": plans["to_collect"],
-    }
-    rows = [(name, int((cents != 0).sum()), int(cents.sum())) for name, cents in parts.items() if bool((cents != 0).any())]
+    rows = [(name, int((cents != 0).sum()), int(cents.sum())) for name, cents in _variances(plans).items() if bool((cents != 0).any())]
     return _frame(rows, ("figure", "plans", "amount"))
+
+
+def _variances(plans: pd.DataFrame) -> dict[str, pd.Series]:
+    variance = plans["variance"]
+    advised = {AGAIN: "again", AWAITED: "awaited", GIVE_BACK: "to_give_back", STOP: "to_stop", COLLECT: "to_collect"}
+    parted = {OVER: variance.where(variance > 0, 0), SHORT: variance.where(variance < 0, 0)}
+    return parted | {figure: plans[column] for figure, column in advised.items()}
 
 
 def cause_totals(plans: pd.DataFrame, causes: tuple[str, ...]) -> pd.DataFrame:

@@ -70,6 +70,7 @@ def merge(settled: Sequence[Settled], rules: Rules) -> Tables:
     Out:     students, draws, plans, entries, unmatched_events, other_terms, draw_dates, settlement_days, next_draws, return_rates, and the
              lines of proof of the parts, shaped by schemas.OUTPUTS.
     Keeps:   the same tables however the student body was cut.
+    Errors:  KeyError for a table that the parts no longer hold, since its file is written already.
     """
 
     def of(name: str) -> list[pd.DataFrame]:

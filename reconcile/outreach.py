@@ -46,21 +46,13 @@ NOT_KNOWN: Final = "[fill in]"
 
 
 def outreach(
-    exceptions: pd.DataFrame,
-    plans: pd.DataFrame,
-    draws: pd.DataFrame,
-    rules: Rules,
-    as_of: date,
-    names: Mapping[str, str],
-    part: int = 0,
-    parts: int = 1,
+    exceptions: pd.DataFrame, plans: pd.DataFrame, draws: pd.DataFrame, rules: Rules, as_of: date, names: Mapping[str, str]
 ) -> pd.DataFrame:
     """One row per family to contact.
 
     In:      OUTPUTS["exceptions"], "plans" and "draws" of a run, cents; `names` by student id, empty unless the run shows names.
     Out:     OUTPUTS["outreach"], families with the most harmful exception first. `why` and `propose` join the causes in that order;
-             `amount` is that of the first, above zero; `by_when` is the earliest act_by; notice_by that of the plans. Only one part of so
-             many `parts` of the families; one after the other, the parts are all of them.
+             `amount` is that of the first, above zero; `by_when` is the earliest act_by; notice_by that of the plans.
     Rules:   letters.toml; without it the table has no rows
     """
     letters = rules.letters
@@ -76,8 +68,7 @@ def outreach(
     for cause in concerning:
         if cause.kind not in ASKED_FOR or (cause.student_id not in waits and _is_owed(cause, run)):
             families.setdefault(cause.student_id, []).append(cause)
-    chosen = list(families.items())[len(families) * part // parts : len(families) * (part + 1) // parts]
-    rows = [_family(student, causes, run, names.get(student, "")) for student, causes in chosen]
+    rows = [_family(student, causes, run, names.get(student, "")) for student, causes in families.items()]
     columns = zip(*rows, strict=True) if rows else ((),) * len(_Family._fields)
     return typed_columns(dict(zip(_Family._fields, columns, strict=True)), "outreach")
 

@@ -1,37 +1,42 @@
 """The recipe of a run: from accepted exports to every student's standing, proved, and the list of what a person should look at.
 
-    exports -> parts of the student body -> each settled -> put together -> proof -> exception list -> outreach
+    exports -> parts of the student body -> each settled and told -> put together -> proof -> order of the exception list and the letters
 
-Students are independent, so a run is a map over parts (`settle`), a merge (`merged`), and one pass over the whole for what only the whole
-can tell: whether a bank file is missing, whether many exceptions have one cause. Pure: no clock, no files, nothing printed.
+Students are independent, so a run is a map over parts (`settle`, `tell`), a merge (`merged`), and one pass over the whole for what only
+the whole can tell: whether a bank file is missing, whether many exceptions have one cause. Pure: no clock, no files, nothing printed.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+import dataclasses
+from dataclasses import dataclass, field
 from functools import partial
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, NamedTuple
+
+import pandas as pd
 
 from reconcile.as_of import refuse_lines_before
 from reconcile.bank_gaps import gap_notes, hardly_seen
 from reconcile.control import prove_intake
 from reconcile.exception_list import list_exceptions
+from reconcile.figures import added
 from reconcile.merged import merge
-from reconcile.outreach import outreach
 from reconcile.parts import Whole, cut_by_student, whole_of
 from reconcile.proof import hold
 from reconcile.report_tables import run_notes
 from reconcile.settle import settle
 from reconcile.standing import typed
+from reconcile.told import memory_of, tell
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Mapping, Sequence
     from datetime import date
 
-    import pandas as pd
-
     from reconcile.dispositions import Note
+    from reconcile.events import Ints
+    from reconcile.exception_facts import Fact
     from reconcile.exports import Exports
+    from reconcile.figures import Totals
     from reconcile.findings import Finding
     from reconcile.month_end import Closing
     from reconcile.policy import Rules
@@ -49,8 +54,17 @@ class Result:
     tables: Mapping[str, pd.DataFrame]
     findings: tuple[Finding, ...]
     notes: tuple[str, ...]
-    letters: Callable[[int, int], pd.DataFrame]
-    """Makes the letters to one of so many parts of the families: OUTPUTS["outreach"] is all of them, made when it is asked for."""
+    totals: Totals
+    """What students, draws and plans come to."""
+    arranged: Mapping[str, Arranged] = field(default_factory=dict)
+    """How the rows of the parts make up the files whose order only the whole knows."""
+
+
+class Arranged(NamedTuple):
+    """The positions of a table's rows, in its order, among those of the parts, one after the other, and then of `more`."""
+
+    order: Ints
+    more: pd.DataFrame
 
 
 def reconcile_exports(
@@ -80,8 +94,13 @@ def reconcile_exports(
 
     def settled_with(whole: Whole) -> list[Settled]:
         one = partial(settle, rules=rules, as_of=as_of, whole=whole, everyone_exact=everyone_exact, keep=closing is not None)
-        return list(each(one, cut))
+        return list(each(one if closing else lambda part: told_of(one(part)), cut))
 
+    def told_of(part: Settled, more: Sequence[Fact] = ()) -> Settled:
+        told = tell([*part.facts, *more], part.tables, rules, as_of, memory, names or {})
+        return dataclasses.replace(part, facts=(), told=told)
+
+    memory = memory_of(previous, notes, rules, as_of)
     whole = whole_of(exports, rules, as_of)
     rules.banking_days().read_calendar()
     settled = settled_with(whole)
@@ -91,22 +110,28 @@ def reconcile_exports(
         settled = settled_with(Whole(gaps, whole.fee_terms))
     tables = merge(settled, rules)
     proof = prove_intake(exports, tables["proof"], sum(len(part.entries) for part in settled))
-    facts = [fact for part in settled for fact in part.facts]
     told: tuple[str, ...] = ()
     at = settled[0].worked
     if closing is not None and at is not None:
         from reconcile.month_end import close_month  # noqa: PLC0415 (a daily run need not load what closes a month)
 
         closed = close_month(at, tables, exports, rules, closing, proof)
-        tables, facts, told = tables | closed.tables, [*facts, *closed.facts], closed.notes
+        tables, settled, told = tables | closed.tables, [told_of(part, closed.facts) for part in settled], closed.notes
     proved = proof.table()
     hold(proved)
-    listed = list_exceptions(facts, sum(part.plans for part in settled), rules, as_of, previous, notes)
-    tables |= {"proof": proved, "rejected_rows": exports.rejected, "exceptions": listed.table, "dispositions": listed.dispositions}
+    parts_told = [part.told for part in settled if part.told is not None]
+    listed = list_exceptions(parts_told, sum(part.plans for part in settled), rules, as_of, memory)
+    tables |= {"proof": proved, "rejected_rows": exports.rejected, "dispositions": listed.dispositions}
     tables |= {"unread_notes": typed([], "unread_notes") if unread is None else unread}
-    letters = partial(outreach, listed.table, tables["plans"], tables["draws"], rules, as_of, names or {})
-    tables = tables.with_made("outreach", letters)
+    tables = tables.with_made("exceptions", lambda: listed.table)
+    tables = tables.with_made("outreach", lambda: _joined_in_order([part.letters for part in parts_told], listed.letters))
+    arranged = {"exceptions": Arranged(listed.order, listed.more), "outreach": Arranged(listed.letters, typed([], "outreach"))}
     findings = tuple(found for part in settled for found in part.findings)
     undated, left_out = sum(part.undated for part in settled), sum(part.left_out for part in settled)
     of_run = (*gap_notes(gaps), *run_notes(exports, as_of, left_out, undated))
-    return Result(as_of, tables, findings, (*told, *of_run, *listed.notes), letters)
+    totals = added([part.totals for part in settled])
+    return Result(as_of, tables, findings, (*told, *of_run, *listed.notes), totals, arranged)
+
+
+def _joined_in_order(parts: Sequence[pd.DataFrame], order: Ints) -> pd.DataFrame:
+    return pd.concat(parts, ignore_index=True).take(order).reset_index(drop=True)

@@ -38,6 +38,8 @@ from reconcile.workbook_notes import unread_table
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator, Mapping, Sequence
 
+    import pyarrow as pa  # type: ignore[import-untyped]
+
     from reconcile.column_map import ColumnMap
     from reconcile.exports import Exports
     from reconcile.input_counts import Input
@@ -70,8 +72,10 @@ def _run(request: Request, kind: str) -> int:
     rules, column_map, found = policy_for(request.exports, request.rules, request.map_file)
     previous = previous_of(request)
     closing = _closing(request) if kind == "close" else None
-    held: list[Begun] = []
-    exports = read_all(request.exports, rules, column_map, request, previous, hold=lambda work: held.append(Begun(work)))
+    to_hold: list[Callable[[], None]] = []
+    exports = read_all(request.exports, rules, column_map, request, previous, hold=to_hold.append)
+    parts = how_many_parts(exports)
+    held = [Begun(work) for work in to_hold] if parts < 2 else []
     inputs = input_counts.counted_inputs(exports, request.as_of)
     if len(exports.rejected) and not request.without_rejected:
         refuse_rejected(exports, request, input_counts.totals(inputs), () if column_map else map_hint(request.exports))
@@ -82,7 +86,10 @@ def _run(request: Request, kind: str) -> int:
     if notes_read:  # they are inputs too
         inputs = input_counts.counted_inputs(exports, request.as_of)
     names = names_of(exports.tables["plan_schedules"]) if request.names else {}
-    with tempfile.TemporaryDirectory(prefix="reconcile-") as place_of_pieces, SettledAtOnce(Path(place_of_pieces)) as at_once:
+    with (
+        tempfile.TemporaryDirectory(prefix="reconcile-") as place_of_pieces,
+        SettledAtOnce(Path(place_of_pieces), whole=request.only != "csv") as at_once,
+    ):
         result = reconcile_exports(
             exports,
             rules,
@@ -92,20 +99,22 @@ def _run(request: Request, kind: str) -> int:
             unread=unread_table(wrote.unread),
             names=names,
             closing=closing,
-            parts=how_many_parts(exports),
+            parts=parts,
             each=at_once,
         )
-        if request.only == "csv":  # what people look at needs the letters too
-            at_once.write_beside("outreach", result.letters)
+        if parts > 1:  # until now all processors had parts to settle
+            held = [Begun(work) for work in to_hold]
+        for name, (order, more) in result.arranged.items():
+            at_once.arrange(name, order, more)
         result = dataclasses.replace(result, notes=(*wrote.told, *result.notes))
         samples = found.told if found.samples else request.samples_told
         about = _about(request, exports, rules, previous, result, samples)
-        made = Made(kind, exports, inputs, rules, found.folder, column_map, previous, closing, result, about, names, at_once.in_order())
-        for one in held:
-            one.end()
+        made = Made(
+            kind, exports, inputs, rules, found.folder, column_map, previous, closing, result, about, names, at_once.in_order(), held
+        )
         place = _write(request, made)
     about, counted = dataclasses.replace(about, place=str(place)), input_counts.totals(inputs)
-    show(close_summary(result.tables, counted, about) if closing else summary.daily_summary(result.tables, counted, about))
+    show(close_summary(result.tables, counted, about) if closing else summary.daily_summary(result.tables, result.totals, counted, about))
     return int(bool(request.fail_on) and summary.holds_open(result.tables["exceptions"], only_new=request.fail_on == "new"))
 
 
@@ -146,7 +155,8 @@ class Made:
     result: Result
     about: summary.About
     names: Mapping[str, str]
-    pieces: Mapping[str, Sequence[Path]]
+    pieces: Mapping[str, Sequence[Path | pa.Array]]
+    held: Sequence[Begun]
 
 
 def _write(request: Request, made: Made) -> Path:
@@ -178,7 +188,15 @@ def _beside(parent: Path, name: run_folder.RunName) -> Iterator[str]:
 def _fill(folder: Path, request: Request, made: Made) -> None:
     """Data files, a close's inputs, the audit over them and with it the run hash, and what people look at."""
     exports, rules, result = made.exports, made.rules, made.result
-    csv_out.write_data_files(result.tables, folder, made.kind, made.pieces)
+    prints: dict[str, str] = {}
+
+    def seal(path: Path) -> None:  # what takes the disk's time and the hash's is done while other files are still being made
+        run_folder.to_disk(path)
+        prints[path.name] = audit.sha256_of(path)
+
+    csv_out.write_data_files(result.tables, folder, made.kind, made.pieces, seal)
+    for one in made.held:
+        one.end()
     if made.closing is not None:
         of_rules, of_map = (made.rules_folder, rules), (request.map_file, made.column_map)
         archive.keep_inputs(folder, request.exports, exports, of_rules, of_map, request.notes_files or (), request.not_read)
@@ -191,7 +209,7 @@ def _fill(folder: Path, request: Request, made: Made) -> None:
         options=request.options,
         previous=made.previous,
         previous_close=None if made.closing is None else close_named(request),
-        outputs=audit.outputs_in(folder),
+        outputs=audit.outputs_in(folder, prints),
         notes=made.about.notes,
         version=__version__,
         inputs=made.inputs,

@@ -215,10 +215,11 @@ def _place(folder: Path, reports: Path, name: RunName, into: Path | None) -> Pat
 def _to_disk(folder: Path) -> None:
     """Have the disk hold every file before the folder gets its name, so that a power cut leaves no run with empty files."""
     with ThreadPoolExecutor(AT_A_TIME) as writers:  # a disk takes several files in little more time than one
-        list(writers.map(_held, [path for path in folder.rglob("*") if path.is_file()]))
+        list(writers.map(to_disk, [path for path in folder.rglob("*") if path.is_file()]))
 
 
-def _held(path: Path) -> None:
+def to_disk(path: Path) -> None:
+    """Have the disk hold a file; a file that it holds already costs nothing."""
     with path.open("rb+") as file:
         os.fsync(file.fileno())
 

@@ -26,6 +26,7 @@ from reconcile.day_tables import coming_draws, draw_dates, settlement_days
 from reconcile.event_money import event_money
 from reconcile.events import book_of, whose_events
 from reconcile.exception_list import find_facts
+from reconcile.figures import Totals, totals_of
 from reconcile.find_out_first import left_to_a_person, stands_posted
 from reconcile.ledger import ANOTHER_KIND, ANOTHER_KIND_BACK, counted_cents, credits_of, pair_ledger
 from reconcile.outside import is_outside, meeting_payments
@@ -50,6 +51,7 @@ if TYPE_CHECKING:
     from reconcile.findings import Finding
     from reconcile.parts import Whole
     from reconcile.policy import Rules
+    from reconcile.told import Told
 
 
 @dataclass(frozen=True, eq=False)
@@ -60,15 +62,18 @@ class Settled:
     entries:   every accepted row in its one bucket (entries.entries_table), in its final order.
     sums:      draw_dates, settlement_days, coming (day_tables.coming_draws), seen (bank_gaps.seen_by_date), rates
                (return_rates.rate_counts), proof: tables whose figures add up over parts.
+    totals:    what the summary says of students, draws and plans.
     facts:     for the exception list, before one cause is told once. findings: of whose events.
     early:     lines whose window was over before the bank files begin: they refuse the run.
     plans:     how many plans there are; left_out: plans not yet enrolled; undated: cancellations without a date.
     worked:    everything that was worked out, if it was to be kept: for a month-end close.
+    told:      the facts as exceptions and letters, once they are told (`told.tell`).
     """
 
     tables: dict[str, pd.DataFrame]
     entries: pa.Table
     sums: dict[str, pd.DataFrame]
+    totals: Totals
     facts: tuple[Fact, ...]
     findings: tuple[Finding, ...]
     early: pd.DataFrame
@@ -76,6 +81,7 @@ class Settled:
     left_out: int
     undated: int
     worked: Worked | None = None
+    told: Told | None = None
 
 
 def settle(exports: Exports, rules: Rules, as_of: date, whole: Whole, *, everyone_exact: bool = False, keep: bool = False) -> Settled:
@@ -113,6 +119,7 @@ def _settled(exports: Exports, rules: Rules, as_of: date, whole: Whole, *, every
         tables=tables,
         entries=entries,
         sums=sums,
+        totals=totals_of(tables["students"], tables["draws"], tables["plans"]),
         facts=tuple(find_facts(at, exports, rules, whole.fee_terms)),
         findings=at.findings,
         early=lines_before(at.lines, exports.span.first if exports.span else None),

@@ -19,7 +19,7 @@ from reconcile.common_causes import run_lines
 from reconcile.dispositions import Note
 from reconcile.exception_facts import Fact
 from reconcile.exception_kinds import GROUPS
-from reconcile.exception_list import SEVERITIES
+from reconcile.exception_rows import SEVERITIES
 from reconcile.exports import read_exports
 from reconcile.policy import Rules, load_rules
 from reconcile.run import reconcile_exports

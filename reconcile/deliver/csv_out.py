@@ -20,6 +20,7 @@ from __future__ import annotations
 import re
 import shutil
 from concurrent.futures import ThreadPoolExecutor
+from pathlib import Path
 from typing import TYPE_CHECKING, Any, BinaryIO, Final
 
 import numpy as np
@@ -32,8 +33,7 @@ from reconcile.entries import FEW_WORDS
 from reconcile.guards import guarded, runs
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping, Sequence
-    from pathlib import Path
+    from collections.abc import Callable, Mapping, Sequence
 
     import pandas as pd
     from numpy.typing import NDArray
@@ -97,11 +97,27 @@ def write_rows(table: pd.DataFrame, columns: tuple[schemas.Column, ...], path: P
         _write_body(arrays, file)
 
 
-def join_pieces(pieces: Sequence[Path], columns: tuple[schemas.Column, ...], path: Path) -> None:
-    """Write a file that does not exist yet from its heading row and the pieces in their order; each piece is removed once it is in."""
+def csv_lines(table: pd.DataFrame, columns: tuple[schemas.Column, ...]) -> pa.LargeStringArray:
+    """The rows of a table as the lines of its file, each with its line end, for whoever puts them in order later.
+
+    In, Errors: as `write_table`.
+    """
+    arrays = _arrays(table, columns)
+    starts = range(0, max(1, len(table)), ROWS_AT_A_TIME)
+    return pa.concat_arrays([_lines([_as_cells(array.slice(start, ROWS_AT_A_TIME), c) for c, array in arrays]) for start in starts])
+
+
+def join_pieces(pieces: Sequence[Path | pa.LargeStringArray], columns: tuple[schemas.Column, ...], path: Path) -> None:
+    """Write a file that does not exist yet from its heading row and the pieces in their order.
+
+    In:      what `write_rows` wrote, each file removed once it is in; or lines of `csv_lines`.
+    """
     with path.open("xb") as file:
         file.write(_heading(columns))
         for piece in pieces:
+            if not isinstance(piece, Path):
+                file.write(_text_of(piece))
+                continue
             with piece.open("rb") as rows:
                 shutil.copyfileobj(rows, file, 1 << 20)
             piece.unlink()
@@ -117,8 +133,8 @@ def _arrays(table: pd.DataFrame, columns: tuple[schemas.Column, ...]) -> list[tu
 
 
 def _write_body(arrays: list[tuple[schemas.Column, pa.Array]], file: BinaryIO) -> None:
-    for start in range(0, len(arrays[0][1]), ROWS_AT_A_TIME):
-        _write_rows([_as_cells(array.slice(start, ROWS_AT_A_TIME), c) for c, array in arrays], file)
+    starts = range(0, len(arrays[0][1]), ROWS_AT_A_TIME)
+    file.writelines(_text_of(_lines([_as_cells(array.slice(start, ROWS_AT_A_TIME), c) for c, array in arrays])) for start in starts)
 
 
 def write_parquet(table: pd.DataFrame, columns: tuple[schemas.Column, ...], path: Path) -> None:
@@ -150,6 +166,7 @@ def write_parquet_slices(slices: Sequence[pa.Table], columns: tuple[schemas.Colu
             store_schema=False,
             write_statistics=[name for name in whole.column_names if name in SOUGHT],
             use_dictionary=[name for name in whole.column_names if name in IN_DICTIONARIES],
+            column_encoding={c.name: "DELTA_BINARY_PACKED" for c in columns if c.kind == "count"},  # rows follow each other
         )
         with writer:
             for start in range(0, max(1, len(whole)), ROW_GROUP):
@@ -168,12 +185,17 @@ def _as_met(column: pa.ChunkedArray) -> pa.DictionaryArray:
 
 
 def write_data_files(
-    tables: Mapping[str, pd.DataFrame], folder: Path, kind: str = "daily", pieces: Mapping[str, Sequence[Path]] | None = None
+    tables: Mapping[str, pd.DataFrame],
+    folder: Path,
+    kind: str = "daily",
+    pieces: Mapping[str, Sequence[Path | pa.Array]] | None = None,
+    then: Callable[[Path], object] = lambda path: None,
 ) -> tuple[str, ...]:
     """Write every table that `schemas.OUTPUTS` declares for the kind of run into the folder; gives the file names.
 
     `entries` is written as Parquet, the others as CSV.
     In:      `pieces`: for tables whose rows were written already, the pieces of the file in their order; a Parquet file is one piece.
+             `then`: what is to be done with each file once it is there, beside the writing of others.
     Errors:  ValueError if a declared table is missing, if there is one too many, or if one is not of its shape (all a fault of ours).
     """
     declared = schemas.outputs_of(kind)
@@ -193,6 +215,7 @@ def write_data_files(
             write_parquet_slices(slices, columns, path)
         else:
             (write_parquet if name in PARQUET else write_table)(tables[name], columns, path)
+        then(path)
 
     # The Parquet file beside the CSV files; a thread more, since one may only wait for what another process writes.
     with ThreadPoolExecutor(max_workers=3) as writers:
@@ -303,10 +326,14 @@ def _odd(array: pa.LargeStringArray) -> NDArray[np.bool_]:
     return odd
 
 
-def _write_rows(cells: list[pa.Array], file: BinaryIO) -> None:
+def _lines(cells: list[pa.Array]) -> pa.LargeStringArray:
     *others, last = cells
     last = pc.binary_join_element_wise(last, pa.scalar("\n", pa.large_string()), pa.scalar("", pa.large_string()))
-    ended = pc.binary_join_element_wise(*others, last, pa.scalar(",", pa.large_string()))
-    _, offset_buffer, data_buffer = ended.buffers()
-    offsets = np.frombuffer(offset_buffer, dtype=np.int64)[ended.offset : ended.offset + len(ended) + 1]
-    file.write(memoryview(data_buffer)[offsets[0] : offsets[-1]])
+    return pc.binary_join_element_wise(*others, last, pa.scalar(",", pa.large_string()))
+
+
+def _text_of(lines: pa.LargeStringArray) -> memoryview | bytes:
+    """The texts, one after the other."""
+    _, offset_buffer, data_buffer = lines.buffers()
+    offsets = np.frombuffer(offset_buffer, dtype=np.int64)[lines.offset : lines.offset + len(lines) + 1]
+    return memoryview(data_buffer)[offsets[0] : offsets[-1]] if data_buffer is not None else b""

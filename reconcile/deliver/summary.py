@@ -10,10 +10,10 @@ from typing import TYPE_CHECKING, Final
 
 import pandas as pd
 
+from reconcile import figures
 from reconcile.deliver.csv_out import without_controls
 from reconcile.deliver.rate_words import rates_lines
 from reconcile.money import people_money
-from reconcile.schemas import COVERAGES, DRAW_STATES
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping, Sequence
@@ -46,22 +46,23 @@ class About:
     not_due: Mapping[str, date] = field(default_factory=dict)
 
 
-def daily_summary(tables: Mapping[str, pd.DataFrame], counted: Mapping[str, Counted], about: About) -> str:
+def daily_summary(tables: Mapping[str, pd.DataFrame], totals: figures.Totals, counted: Mapping[str, Counted], about: About) -> str:
     """The words to print after a daily run.
 
-    In:      the tables of the run (cents), rows and cents per export, and what is known of the run itself.
+    In:      the tables of the run (cents), what its students, draws and plans come to, rows and cents per export, and what is known of the
+             run itself.
     Out:     lines ended by line ends; figures are people's money ("1,234.50").
     """
     parts = (
         heading(about),
         left_out(counted),
-        _coverage(tables["students"], about.not_due),
-        _draws(tables["draws"]),
+        _coverage(totals.coverage, about.not_due),
+        _draws(totals.states),
         exception_lines(tables["exceptions"]),
-        _plans(tables["plans"], tables["next_draws"], pd.Timestamp(about.as_of)),
+        _plans(totals.variances, tables["next_draws"], pd.Timestamp(about.as_of)),
         rates_lines(tables["return_rates"], about.bank_first),
         _beside(tables, counted),
-        [f"Report: {about.place}", *_open_first(tables, about.not_due)],
+        [f"Report: {about.place}", *_open_first(tables, totals, about.not_due)],
         notes_lines(about.notes, MOST_NOTES, "all of them are in audit.json"),
         list(CAUTION),
     )
@@ -126,47 +127,46 @@ def coverage_words(term: str, coverage: str, not_due: Mapping[str, date]) -> str
     return f"{coverage}, due {not_due[term]}" if coverage == "short" and term in not_due else coverage
 
 
-def _coverage(students: pd.DataFrame, not_due: Mapping[str, date]) -> list[str]:
-    grouped = students.groupby(["term", "coverage"], sort=True)["gap"].agg(["size", "sum"])
-    found = {(str(term), str(word)): (int(n), int(cents)) for (term, word), n, cents in grouped.itertuples(name=None)}
-    order = sorted(found, key=lambda key: (key[0], COVERAGES.index(key[1]) if key[1] in COVERAGES else len(COVERAGES)))
-    if not order:
+def _coverage(found: pd.DataFrame, not_due: Mapping[str, date]) -> list[str]:
+    """What `figures.coverage_totals` counted."""
+    if found.empty:
         return ["No students in any term that the rules know."]
-    shown = order[-MOST_COVERAGE_ROWS:]
     rows = [
-        (without_controls(term), coverage_words(term, word, not_due), f"{found[term, word][0]:,}", people_money(found[term, word][1]))
-        for term, word in shown
+        (without_controls(str(term)), coverage_words(str(term), str(word), not_due), f"{int(number):,}", people_money(int(gap)))
+        for term, word, number, gap in found.iloc[-MOST_COVERAGE_ROWS:].itertuples(index=False, name=None)
     ]
     lines = aligned([("Term", "Coverage", "Students", "Gap"), *rows], right=(2, 3))
-    hidden = len(order) - len(shown)
+    hidden = len(found) - len(rows)
     return lines + ([f"and {count(hidden, 'row')} of earlier terms in students.csv"] if hidden else [])
 
 
-def _draws(draws: pd.DataFrame) -> list[str]:
-    if draws.empty:
+def _draws(found: pd.DataFrame) -> list[str]:
+    """What `figures.state_totals` counted."""
+    if found.empty:
         return ["No plan lines."]
-    grouped = draws.groupby("state", sort=True)[["scheduled", "cleared"]].sum()
-    lines_of = draws["state"].value_counts()
-    states = [s for s in DRAW_STATES if s in grouped.index]
-    sums = grouped.loc[states]
     rows = [
-        (state, f"{int(lines_of[state]):,}", people_money(int(scheduled)), people_money(int(cleared)))
-        for state, scheduled, cleared in zip(states, sums["scheduled"], sums["cleared"], strict=True)
+        (str(state), f"{int(lines):,}", people_money(int(scheduled)), people_money(int(cleared)))
+        for state, lines, scheduled, cleared in found.itertuples(index=False, name=None)
     ]
     return aligned([("Plan lines", "Lines", "Scheduled", "Cleared"), *rows], right=(1, 2, 3))
 
 
-def _plans(plans: pd.DataFrame, next_draws: pd.DataFrame, as_of: pd.Timestamp) -> list[str]:
+_PLAN_WORDS: Final = {
+    figures.OVER: "Plans over the bill",
+    figures.SHORT: "Plans short of the bill",
+    figures.GIVE_BACK: "Proposed: to give back",
+    figures.STOP: "          to stop",
+    figures.COLLECT: "          to collect",
+}
+
+
+def _plans(found: pd.DataFrame, next_draws: pd.DataFrame, as_of: pd.Timestamp) -> list[str]:
     """Where plans and bills differ, to the cent, what that would mean for the family, and the draws that come next."""
-    variance = plans["variance"]
-    sums = (
-        ("Plans over the bill", variance.where(variance > 0, 0)),
-        ("Plans short of the bill", variance.where(variance < 0, 0)),
-        ("Proposed: to give back", plans["to_give_back"]),
-        ("          to stop", plans["to_stop"]),
-        ("          to collect", plans["to_collect"]),
-    )
-    rows = [(name, f"{int((cents != 0).sum()):,}", people_money(int(cents.sum()))) for name, cents in sums if bool((cents != 0).any())]
+    rows = [
+        (_PLAN_WORDS[figure], f"{int(plans):,}", people_money(int(cents)))
+        for figure, plans, cents in found.itertuples(index=False, name=None)
+        if figure in _PLAN_WORDS
+    ]
     return (aligned(rows, right=(1, 2)) if rows else []) + _next_draws(next_draws, as_of)
 
 
@@ -229,20 +229,20 @@ def exception_lines(exceptions: pd.DataFrame) -> list[str]:
     return lines + ([f"Urgent: {', '.join(told + more)}"] if told else []) + ([f"Beside them: {', '.join(done)}"] if done else [])
 
 
-def _open_first(tables: Mapping[str, pd.DataFrame], not_due: Mapping[str, date]) -> list[str]:
+def _open_first(tables: Mapping[str, pd.DataFrame], totals: figures.Totals, not_due: Mapping[str, date]) -> list[str]:
     """The files with something to act on, most harmful first: money about to be taken wrongly, then money that did not come."""
-    draws, students = tables["draws"], tables["students"]
     reasons = []
     listed = tables["exceptions"]
     if bool(listed["standing"].isin(OPEN_STANDINGS).any()):
         reasons.append("exceptions.csv (what to look at, the most harmful first, each with its next step)")
-    if bool((tables["plans"]["variance"] > 0).any()):
+    if (totals.variances["figure"] == figures.OVER).any():
         reasons.append("plans.csv (variance above zero: the plan would take more than the bill)")
     if int(tables["unmatched_events"]["without_a_line"].sum()) > 0:
         reasons.append("unmatched_events.csv (bank money that no plan line asked for)")
-    wanting = [s for s in ("failed", "not seen", "part cleared") if bool((draws["state"] == s).any())]
+    wanting = [s for s in ("failed", "not seen", "part cleared") if s in set(totals.states["state"])]
     if wanting:
         reasons.append(f"draws.csv (state {', '.join(wanting)})")
-    if bool(((students["coverage"] == "over") | ((students["coverage"] == "short") & ~students["term"].isin(list(not_due)))).any()):
+    stand = totals.coverage[["term", "coverage"]].itertuples(index=False, name=None)
+    if any(word == "over" or (word == "short" and term not in not_due) for term, word in stand):
         reasons.append("students.csv (coverage short, over)")
     return [f"{'Open first' if i == 0 else 'then      '}: {reason}" for i, reason in enumerate(reasons or ["students.csv"])]

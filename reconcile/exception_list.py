@@ -147,7 +147,9 @@ def _log(memory: Memory, rows: pd.DataFrame, gone: pd.DataFrame) -> pd.DataFrame
     """OUTPUTS["dispositions"], with what became of the exceptions that were spoken of."""
     amounts = dict(zip(rows["exception_id"].tolist(), rows["amount"].tolist(), strict=True))
     spoken_of = pd.concat([rows.iloc[np.flatnonzero(among(rows["exception_id"], list(memory.spoken_of)))], gone])
-    return memory.log(amounts, {str(row["exception_id"]): row for row in spoken_of.to_dict("records")})
+    return memory.log(
+        amounts, {str(row["exception_id"]): {str(name): cell for name, cell in row.items()} for row in spoken_of.to_dict("records")}
+    )
 
 
 def _strangers(memory: Memory, rows: pd.DataFrame) -> tuple[str, ...]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import defaultdict
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
@@ -154,25 +155,24 @@ _READ = ("plan_id", "line", "kind", "draw_date", "amount", "state", "line_status
 
 
 def _plan_lines(lines: pd.DataFrame, at: Ints, rules: Rules, today: int) -> dict[int, list[PlanLine]]:
-    found: dict[int, list[PlanLine]] = {}
-    may_come = may_still_come(lines, today)
-    for row, plan, name, kind, draw, amount, state, status, on_bill, late, held, again in zip(
-        at.tolist(),
+    """The lines of each row, in the order of the lines."""
+    cells = zip(
         lines["plan_id"].tolist(),
-        lines["line"].tolist(),
+        map(line_number, lines["line"].tolist()),
         lines["kind"].tolist(),
         day_numbers(lines["draw_date"]).tolist(),
         lines["amount"].tolist(),
         lines["state"].tolist(),
-        lines["line_status"].tolist(),
+        is_word(lines["line_status"], "active").tolist(),
         on_the_bill(lines, rules).tolist(),
-        may_come.tolist(),
+        may_still_come(lines, today).tolist(),
         lines["held"].tolist(),
         lines["again"].tolist(),
         strict=True,
-    ):
-        line = PlanLine(plan, line_number(name), kind, draw, amount, state, status == "active", on_bill, late, held, again)
-        found.setdefault(row, []).append(line)
+    )
+    found: defaultdict[int, list[PlanLine]] = defaultdict(list)
+    for row, line in zip(at.tolist(), map(PlanLine._make, cells), strict=True):
+        found[row].append(line)
     return found
 
 

@@ -224,8 +224,11 @@ def read_all(
     request: Request | None,
     previous: audit.Previous | None,
     hold: Callable[[Callable[[], None]], object] = lambda work: work(),
+    meanwhile: Callable[[], object] | None = None,
 ) -> Exports:
-    """All exports as they were read; without a request (a check) no span, no drop and no place for rejected rows; `hold` as `read_exports`.
+    """All exports as they were read; without a request (a check) no span, no drop and no place for rejected rows.
+
+    `hold` as `read_exports` takes it, `meanwhile` as `read_at_once`.
 
     Errors:  RefusedError with every problem that stands against the exports as a whole.
     """
@@ -240,7 +243,7 @@ def read_all(
             accept_drop=request.accept_drop if request else False,
             not_read=request.not_read if request else (),
             progress=step,
-            each=partial(read_at_once, meanwhile=rules.banking_days().read_calendar),  # slow to load, and asked for next
+            each=partial(read_at_once, meanwhile=meanwhile),
             hold=hold,
         )
     except ExportsRefusedError as error:

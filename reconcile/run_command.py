@@ -9,6 +9,7 @@ from __future__ import annotations
 import dataclasses
 import tempfile
 from dataclasses import dataclass
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -32,7 +33,6 @@ from reconcile.reading import (
     with_notes,
 )
 from reconcile.rule_changes import rule_changes, rules_in
-from reconcile.run import reconcile_exports
 from reconcile.workbook_notes import unread_table
 
 if TYPE_CHECKING:
@@ -72,13 +72,14 @@ def _run(request: Request, kind: str) -> int:
     rules, column_map, found = policy_for(request.exports, request.rules, request.map_file)
     previous = previous_of(request)
     closing = _closing(request) if kind == "close" else None
-    to_hold: list[Callable[[], None]] = []
-    exports = read_all(request.exports, rules, column_map, request, previous, hold=to_hold.append)
+    held: list[Begun] = []
+    exports = read_all(request.exports, rules, column_map, request, previous, hold=lambda work: held.append(Begun(work)), meanwhile=partial(_make_ready, rules))
     parts = how_many_parts(exports)
-    held = [Begun(work) for work in to_hold] if parts < 2 else []
     inputs = input_counts.counted_inputs(exports, request.as_of)
     if len(exports.rejected) and not request.without_rejected:
         refuse_rejected(exports, request, input_counts.totals(inputs), () if column_map else map_hint(request.exports))
+    from reconcile.run import reconcile_exports  # noqa: PLC0415 (see `_make_ready`)
+
     step("Reconciling")
     notes_read = notes_files(request)
     request = dataclasses.replace(request, notes_files=notes_read)
@@ -102,8 +103,6 @@ def _run(request: Request, kind: str) -> int:
             parts=parts,
             each=at_once,
         )
-        if parts > 1:  # until now all processors had parts to settle
-            held = [Begun(work) for work in to_hold]
         for name, (order, more) in result.arranged.items():
             at_once.arrange(name, order, more)
         result = dataclasses.replace(result, notes=(*wrote.told, *result.notes))
@@ -116,6 +115,13 @@ def _run(request: Request, kind: str) -> int:
     about, counted = dataclasses.replace(about, place=str(place)), input_counts.totals(inputs)
     show(close_summary(result.tables, counted, about) if closing else summary.daily_summary(result.tables, result.totals, counted, about))
     return int(bool(request.fail_on) and summary.holds_open(result.tables["exceptions"], only_new=request.fail_on == "new"))
+
+
+def _make_ready(rules: Rules) -> None:
+    """What is slow to load and asked for next: done while other processes read the exports."""
+    import reconcile.run  # noqa: F401, PLC0415
+
+    rules.banking_days().read_calendar()
 
 
 def _closing(request: Request) -> Closing:

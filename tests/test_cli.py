@@ -409,7 +409,7 @@ def stand_in(monkeypatch: pytest.MonkeyPatch, error: BaseException) -> None:
     def fail(*_: object, **__: object) -> None:
         raise error
 
-    monkeypatch.setattr(run_command, "reconcile_exports", fail)
+    monkeypatch.setattr("reconcile.run.reconcile_exports", fail)
 
 
 def test_a_control_total_that_does_not_come_out(work: Path, ran: Callable[..., Ran], monkeypatch: pytest.MonkeyPatch) -> None:
@@ -486,7 +486,7 @@ def test_a_table_of_another_shape_is_a_fault(work: Path, ran: Callable[..., Ran]
     tables = {name: pd.DataFrame({c.name: pd.Series(dtype=DTYPES[c.kind]) for c in OUTPUTS[name]}) for name in outputs_of("daily")}
     tables["proof"] = tables["proof"].drop(columns="left")
     result = Result(date.fromisoformat(AS_OF), tables, (), (), lambda *_: tables["outreach"])
-    monkeypatch.setattr(run_command, "reconcile_exports", lambda *_, **__: result)
+    monkeypatch.setattr("reconcile.run.reconcile_exports", lambda *_, **__: result)
     assert daily(ran)[0] == 4
     assert [p.name.startswith("reconcile-fault-") for p in (work / "reports").iterdir()] == [True]
 

@@ -189,7 +189,7 @@ def write_data_files(
     folder: Path,
     kind: str = "daily",
     pieces: Mapping[str, Sequence[Path | pa.Array]] | None = None,
-    then: Callable[[Path], object] = lambda path: None,
+    then: Callable[[Path], object] = str,
 ) -> tuple[str, ...]:
     """Write every table that `schemas.OUTPUTS` declares for the kind of run into the folder; gives the file names.
 

@@ -29,6 +29,7 @@ if TYPE_CHECKING:
     from reconcile.export_files import InputFile
     from reconcile.exports import Exports
     from reconcile.intake_files import FileRead
+    from reconcile.parts import Part
     from reconcile.settle import Settled
 
 SMALL_ROWS: Final = 30_000
@@ -97,7 +98,7 @@ class SettledAtOnce:
     def __exit__(self, *_: object) -> None:
         self._wait()  # nothing is written any more when the folder is taken away
 
-    def __call__(self, settle: Callable[[Exports], Settled], parts: Sequence[Exports]) -> Iterable[Settled]:
+    def __call__(self, settle: Callable[[Part], Settled], parts: Sequence[Part]) -> Iterable[Settled]:
         """Settle every part; with a single part nothing is left in the folder."""
         self._wait()
         self._pieces, self._lines, self._arranged, self._entries = (), {}, {}, None
@@ -108,7 +109,7 @@ class SettledAtOnce:
         folder = self._folder / str(self._turn)
         folder.mkdir(parents=True)
         work = partial(_settle_and_write, settle, folder, whole=self._whole)
-        made = forked(work, list(enumerate(parts)), processors())
+        made = forked(work, parts, processors())
         self._pieces = tuple(piece for _settled, pieces, _lines in made for piece in pieces)
         self._lines = {name: [lines[name] for _settled, _pieces, lines in made] for name in IN_LINES}
         let_go()
@@ -170,17 +171,16 @@ class Pieces(Mapping[str, "list[Path | pa.Array]"]):
 
 
 def _settle_and_write(
-    settle: Callable[[Exports], Settled], folder: Path, part: tuple[int, Exports], *, whole: bool
+    settle: Callable[[Part], Settled], folder: Path, part: Part, *, whole: bool
 ) -> tuple[Settled, list[Piece], dict[str, pa.Array]]:
-    number, exports = part
-    settled = settle(exports)
+    settled = settle(part)
     pieces = []
     for name in IN_PIECES:
         table = settled.tables[name]
         for at, (term, rows) in enumerate(table.groupby("term", sort=True)):
-            path = folder / f"{name}-{number}-{at}"
+            path = folder / f"{name}-{part.number}-{at}"
             write_rows(rows, schemas.OUTPUTS[name], path)
-            pieces.append(Piece(name, str(term), number, path))
+            pieces.append(Piece(name, str(term), part.number, path))
     told = settled.told
     if told is None:
         raise ValueError("a part was settled and not told")

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import dataclasses
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING, Final, NamedTuple
 
 import numpy as np
 import pyarrow as pa  # type: ignore[import-untyped]
@@ -49,20 +49,33 @@ def whole_of(exports: Exports, rules: Rules, as_of: date) -> Whole:
     return Whole(fee_terms=frozenset(lines["term"].iloc[fees].unique()))
 
 
-def cut_by_student(exports: Exports, rules: Rules, as_of: date, parts: int) -> list[Exports]:
+class Part(NamedTuple):
+    """One part of the student body: which rows of the exports are its own. Its rows are taken by whoever settles it."""
+
+    exports: Exports
+    of: Mapping[str, Ints]
+    number: int
+
+    def rows(self) -> Exports:
+        """The exports with the rows of this part alone, in the order in which they stood."""
+        if not self.of:  # nothing was cut
+            return self.exports
+        tables = {name: _rows(table, self.of[name], self.number) for name, table in self.exports.tables.items()}
+        return dataclasses.replace(self.exports, tables=tables)
+
+
+def cut_by_student(exports: Exports, rules: Rules, as_of: date, parts: int) -> list[Part]:
     """The exports in so many parts (at least one; some may be empty), each student whole in one of them.
 
-    Keeps:   every row of every table in just one part, in the order in which it stood.
+    Keeps:   every row of every table in just one part.
     """
-    if parts < 2:  # nothing to cut
-        return [exports]
+    if parts < 2:
+        return [Part(exports, {}, 0)]
     tables = exports.tables
     cuts = _cuts([table["student_id"] for table in tables.values()], parts)
     of = {name: _part_of(arrow_text(table["student_id"]), cuts) for name, table in tables.items()}
     of["cleared_draws"] = _parts_of_events(tables["cleared_draws"], tables["plan_schedules"], of, rules, as_of)
-    return [
-        dataclasses.replace(exports, tables={name: _rows(table, of[name], part) for name, table in tables.items()}) for part in range(parts)
-    ]
+    return [Part(exports, of, part) for part in range(parts)]
 
 
 def _cuts(students: Sequence[pd.Series], parts: int) -> list[str]:

@@ -39,11 +39,12 @@ if TYPE_CHECKING:
     from reconcile.figures import Totals
     from reconcile.findings import Finding
     from reconcile.month_end import Closing
+    from reconcile.parts import Part
     from reconcile.policy import Rules
     from reconcile.settle import Settled
     from reconcile.standing import PreviousList
 
-    Each = Callable[[Callable[[Exports], Settled], Sequence[Exports]], Iterable[Settled]]
+    Each = Callable[[Callable[[Part], Settled], Sequence[Part]], Iterable[Settled]]
 
 
 @dataclass(frozen=True)
@@ -94,7 +95,7 @@ def reconcile_exports(
 
     def settled_with(whole: Whole) -> list[Settled]:
         one = partial(settle, rules=rules, as_of=as_of, whole=whole, everyone_exact=everyone_exact, keep=closing is not None)
-        return list(each(one if closing else lambda part: told_of(one(part)), cut))
+        return list(each(lambda part: one(part.rows()) if closing else told_of(one(part.rows())), cut))
 
     def told_of(part: Settled, more: Sequence[Fact] = ()) -> Settled:
         told = tell([*part.facts, *more], part.tables, rules, as_of, memory, names or {})

@@ -17,9 +17,9 @@ from reconcile import __version__, archive, audit, input_counts, run_folder
 from reconcile.at_once import SettledAtOnce, how_many_parts
 from reconcile.cli_support import map_hint, say, show, step
 from reconcile.deliver import csv_out, summary
-from reconcile.deliver.close_summary import close_summary
 from reconcile.deliver.shown import Shown, names_of
 from reconcile.forked import Begun, let_go
+from reconcile.memory import keep_freed_memory
 from reconcile.reading import (
     close_before,
     close_folder,
@@ -67,25 +67,32 @@ def close(request: Request) -> int:
 
 
 def _run(request: Request, kind: str) -> int:
+    keep_freed_memory()
     if request.into is not None:
         run_folder.refuse_if_there(request.into)
     rules, column_map, found = policy_for(request.exports, request.rules, request.map_file)
     previous = previous_of(request)
     closing = _closing(request) if kind == "close" else None
     held: list[Begun] = []
-    exports = read_all(request.exports, rules, column_map, request, previous, hold=lambda work: held.append(Begun(work)), meanwhile=partial(_make_ready, rules))
+    exports = read_all(
+        request.exports,
+        rules,
+        column_map,
+        request,
+        previous,
+        hold=lambda work: held.append(Begun(work)),
+        meanwhile=partial(_make_ready, rules),
+    )
     parts = how_many_parts(exports)
-    inputs = input_counts.counted_inputs(exports, request.as_of)
     if len(exports.rejected) and not request.without_rejected:
-        refuse_rejected(exports, request, input_counts.totals(inputs), () if column_map else map_hint(request.exports))
+        counted = input_counts.totals(input_counts.counted_inputs(exports, request.as_of))
+        refuse_rejected(exports, request, counted, () if column_map else map_hint(request.exports))
     from reconcile.run import reconcile_exports  # noqa: PLC0415 (see `_make_ready`)
 
     step("Reconciling")
     notes_read = notes_files(request)
     request = dataclasses.replace(request, notes_files=notes_read)
     exports, wrote = with_notes(exports, request, rules)
-    if notes_read:  # they are inputs too
-        inputs = input_counts.counted_inputs(exports, request.as_of)
     names = names_of(exports.tables["plan_schedules"]) if request.names else {}
     with (
         tempfile.TemporaryDirectory(prefix="reconcile-") as place_of_pieces,
@@ -106,6 +113,7 @@ def _run(request: Request, kind: str) -> int:
         for name, (order, more) in result.arranged.items():
             at_once.arrange(name, order, more)
         result = dataclasses.replace(result, notes=(*wrote.told, *result.notes))
+        inputs = input_counts.counted_inputs(exports, request.as_of)
         samples = found.told if found.samples else request.samples_told
         about = _about(request, exports, rules, previous, result, samples)
         made = Made(
@@ -113,7 +121,12 @@ def _run(request: Request, kind: str) -> int:
         )
         place = _write(request, made)
     about, counted = dataclasses.replace(about, place=str(place)), input_counts.totals(inputs)
-    show(close_summary(result.tables, counted, about) if closing else summary.daily_summary(result.tables, result.totals, counted, about))
+    if closing:
+        from reconcile.deliver.close_summary import close_summary  # noqa: PLC0415 (a daily run need not load what closes a month)
+
+        show(close_summary(result.tables, counted, about))
+    else:
+        show(summary.daily_summary(result.tables, result.totals, counted, about))
     return int(bool(request.fail_on) and summary.holds_open(result.tables["exceptions"], only_new=request.fail_on == "new"))
 
 

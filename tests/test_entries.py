@@ -31,7 +31,7 @@ def parts() -> list[pa.Table]:
     rules = load_rules(ROOT / "rules")
     exports = exports_of(ordinary_office(120, 60, 3, rules).rows, bank_through=BANK_THROUGH)
     whole = whole_of(exports, rules, AS_OF)
-    return [settle(part, rules, AS_OF, whole).entries for part in cut_by_student(exports, rules, AS_OF, 3)]
+    return [settle(part.rows(), rules, AS_OF, whole).entries for part in cut_by_student(exports, rules, AS_OF, 3)]
 
 
 def test_columns_of_few_words_are_dictionaries_and_the_others_texts(parts: list[pa.Table]) -> None:

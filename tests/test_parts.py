@@ -94,7 +94,7 @@ def test_each_row_is_in_one_part(rules: Rules) -> None:
     """The parts hold every row of every export once, and no student stands in two."""
     world = random_world(random.Random(4), 30)
     exports = exports_of(world.exports, has_postings=True, bank_from=world.bank_from, bank_through=world.bank_through)
-    parts = cut_by_student(exports, rules, world.as_of, 7)
+    parts = [part.rows() for part in cut_by_student(exports, rules, world.as_of, 7)]
     for name, table in exports.tables.items():
         rows = [(file, row) for part in parts for file, row in part.tables[name][["file", "row"]].itertuples(index=False)]
         assert sorted(rows) == sorted(table[["file", "row"]].itertuples(index=False, name=None))

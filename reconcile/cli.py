@@ -234,4 +234,10 @@ def main() -> NoReturn:
     os.environ.setdefault("ARROW_DEFAULT_MEMORY_POOL", "system")  # the others give memory back at once, only to ask for it again
     survive_any_console()
     signal.signal(signal.SIGTERM, _interrupt)
-    sys.exit(run())
+    code = run()
+    try:
+        sys.stdout.flush()
+        sys.stderr.flush()
+    except (AttributeError, OSError, ValueError):  # nobody reads any more: Python has its own words and code for that
+        sys.exit(code)
+    os._exit(code)  # all is written; to give a run's memory back piece by piece would only take time

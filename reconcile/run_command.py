@@ -120,6 +120,7 @@ def _run(request: Request, kind: str) -> int:
             kind, exports, inputs, rules, found.folder, column_map, previous, closing, result, about, names, at_once.in_order(), held
         )
         place = _write(request, made)
+    _last[:] = [made]
     about, counted = dataclasses.replace(about, place=str(place)), input_counts.totals(inputs)
     if closing:
         from reconcile.deliver.close_summary import close_summary  # noqa: PLC0415 (a daily run need not load what closes a month)
@@ -254,6 +255,9 @@ def changes_since(close_before: Path | None, rules_folder: Path) -> tuple[RuleCh
     kept = None if close_before is None else archive.archived_rules(close_before)
     return None if kept is None else rule_changes(rules_in(kept), rules_in(rules_folder))
 
+
+_last: list[Made] = []
+"""What the last run was made from: held until the process ends or makes another, since to free it piece by piece only takes time."""
 
 MAKERS: dict[str, Callable[[Request], int]] = {"daily": daily, "close": close}
 """What makes a run, by the kind that its audit and its folder name."""

@@ -13,6 +13,7 @@ from run_case import make_office
 
 from reconcile import at_once, cli, exports, forked, run, run_command
 from reconcile.errors import RefusedError
+from reconcile.parts import Part
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -61,7 +62,7 @@ def test_a_run_whose_process_is_ended_leaves_nothing(tmp_path: Path, monkeypatch
 
     monkeypatch.setattr(run, "settle", killed)
     monkeypatch.setattr(run_command, "how_many_parts", lambda _exports: 2)
-    monkeypatch.setattr(run, "cut_by_student", lambda exports, *_: [exports, exports])
+    monkeypatch.setattr(run, "cut_by_student", lambda exports, *_: [Part(exports, {}, 0), Part(exports, {}, 1)])
     monkeypatch.setattr(at_once, "processors", lambda: 2)
     assert cli.run(daily(office)) == 2
     assert "ended from outside" in capsys.readouterr().err

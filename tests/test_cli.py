@@ -17,7 +17,7 @@ from typing import TYPE_CHECKING, Any
 import pandas as pd
 import pytest
 
-from reconcile import cli, cli_support, run_command
+from reconcile import cli, cli_support
 from reconcile.cli import run
 from reconcile.deliver.people import WRITERS
 from reconcile.errors import ProofError

@@ -44,14 +44,16 @@ def files_of(folder: Path) -> dict[str, bytes]:
     return {path.relative_to(folder).as_posix(): path.read_bytes() for path in sorted(folder.rglob("*")) if path.is_file()}
 
 
-def written(exports: Exports, rules: Rules, as_of: date, parts: int, place: Path) -> dict[str, bytes]:
+def written(exports: Exports, rules: Rules, as_of: date, parts: int, place: Path, *, whole: bool = True) -> dict[str, bytes]:
     """The data files of a run whose parts are settled by two processes."""
     folder = place / f"{parts} parts"
-    folder.mkdir()
+    folder.mkdir(parents=True)
     pieces = place / f"pieces of {parts}"
     pieces.mkdir()
-    with SettledAtOnce(pieces) as each:
+    with SettledAtOnce(pieces, whole=whole) as each:
         result = reconcile_exports(exports, rules, as_of, parts=parts, each=each)
+        for name, (order, more) in result.arranged.items():
+            each.arrange(name, order, more)
         write_data_files(result.tables, folder, "daily", each.in_order())
     assert files_of(pieces) == {}, "every piece went into its file"
     return files_of(folder)
@@ -79,7 +81,7 @@ def test_a_run_that_settles_everyone_twice_leaves_the_files_of_the_second_time(r
 def test_the_command_in_many_parts_makes_the_same_run_folder(only: list[str], tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """The sample by the command, files read and parts settled by processes: audit, workbook and page too hold the same bytes.
 
-    With data files alone the letters, too, are made and written by processes.
+    With data files alone no large table leaves the process that made it.
     """
     asked = ["daily", str(ROOT / "sample_exports" / "standard"), "--as-of", "2026-11-20", "--rules", str(ROOT / "rules"), *only]
     assert cli.run([*asked, "--reports", str(tmp_path / "one")]) == 0
@@ -93,21 +95,35 @@ def test_the_command_in_many_parts_makes_the_same_run_folder(only: list[str], tm
 
 
 @pytest.mark.usefixtures("two_processes")
-def test_an_error_of_what_is_written_beside_is_raised_when_its_pieces_are_asked_for(rules: Rules, tmp_path: Path) -> None:
-    """Asked whether there are pieces nobody waits; asked for them, what went wrong is told, and no piece is taken for whole."""
+def test_an_error_of_what_is_written_beside_is_raised_when_it_is_asked_for(
+    rules: Rules, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Asked whether there are pieces nobody waits; asked for the entries, what went wrong is told, and no piece is taken for whole."""
 
-    def refuse(part: int, _parts: int) -> pd.DataFrame:
-        raise RefusedError(f"Part {part} cannot be.")
+    def refuse(*_: object) -> None:
+        raise RefusedError("The entries cannot be.")
 
+    monkeypatch.setattr(at_once, "write_parquet_slices", refuse)
     with SettledAtOnce(tmp_path) as each:
-        result = reconcile_exports(office_with_a_hole(24, 20), rules, date(2026, 11, 20), parts=2, each=each)
-        each.write_beside("outreach", refuse)
+        reconcile_exports(office_with_a_hole(24, 20), rules, date(2026, 11, 20), parts=2, each=each)
         pieces = each.in_order()
-        assert "outreach" in pieces
+        assert "entries" in pieces
         assert len(pieces["draws"]) > 1
-        with pytest.raises(RefusedError, match="Part 0 cannot be"):
-            pieces["outreach"]
-    assert len(result.tables["outreach"]) == len(result.letters(0, 1))
+        with pytest.raises(RefusedError, match="The entries cannot be"):
+            pieces["entries"]
+
+
+@pytest.mark.usefixtures("two_processes")
+def test_parts_that_keep_their_large_tables_to_themselves_leave_the_same_files(rules: Rules, tmp_path: Path) -> None:
+    """Where only data files are asked for, a large table is in its file alone; whoever asks for it all the same is told so."""
+    exports = exports_of(ordinary_office(900, 400, 7, rules).rows, bank_through=BANK_THROUGH)
+    alone = written(exports, rules, AS_OF, 3, tmp_path / "alone", whole=False)
+    assert alone == written(exports, rules, AS_OF, 3, tmp_path / "given back")
+    with SettledAtOnce(tmp_path, whole=False) as each:
+        result = reconcile_exports(exports, rules, AS_OF, parts=3, each=each)
+        assert len(result.tables["exceptions"]) > 10
+        with pytest.raises(KeyError, match="draws"):
+            result.tables["draws"]
 
 
 def test_texts_cut_from_a_long_column_come_back_whole_and_alone() -> None:

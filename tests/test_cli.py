@@ -21,6 +21,7 @@ from reconcile import cli, cli_support
 from reconcile.cli import run
 from reconcile.deliver.people import WRITERS
 from reconcile.errors import ProofError
+from reconcile.figures import totals_of
 from reconcile.run import Result
 from reconcile.schemas import DTYPES, OUTPUTS, outputs_of
 
@@ -485,7 +486,7 @@ def test_a_table_of_another_shape_is_a_fault(work: Path, ran: Callable[..., Ran]
     """A run that gives a table other than declared leaves no folder and exits 4."""
     tables = {name: pd.DataFrame({c.name: pd.Series(dtype=DTYPES[c.kind]) for c in OUTPUTS[name]}) for name in outputs_of("daily")}
     tables["proof"] = tables["proof"].drop(columns="left")
-    result = Result(date.fromisoformat(AS_OF), tables, (), (), lambda *_: tables["outreach"])
+    result = Result(date.fromisoformat(AS_OF), tables, (), (), totals_of(tables["students"], tables["draws"], tables["plans"]))
     monkeypatch.setattr("reconcile.run.reconcile_exports", lambda *_, **__: result)
     assert daily(ran)[0] == 4
     assert [p.name.startswith("reconcile-fault-") for p in (work / "reports").iterdir()] == [True]

@@ -15,6 +15,7 @@ from build import exports_of
 from cases_exceptions.plan import DRAW, Rows, award, back, charge, event, line, plan_lines, posting, rows_of, story
 from worlds import random_world
 
+from reconcile import told
 from reconcile.common_causes import run_lines
 from reconcile.dispositions import Note
 from reconcile.exception_facts import Fact
@@ -327,14 +328,31 @@ def test_a_common_cause_leads_its_rows(rules: Rules) -> None:
     assert len(listed(_fee_for_all(60, 49), rules, "2026-09-05")) == 49
 
 
-def test_two_percent_are_not_yet_a_common_cause() -> None:
+def test_two_percent_are_not_yet_a_common_cause(rules: Rules) -> None:
     """Fifty of 2,500 plans are two percent, not more: no line; of 2,499 they are; with two amounts or terms there is none."""
+    day = date(2026, 10, 15)
     facts = [Fact("failed draw", "T", f"S{at}", f"P{at}", "1", 5, 20_000, "x.") for at in range(50)]
-    assert run_lines(facts, 2_500) == {}
-    assert len(set(run_lines(facts, 2_499).values())) == 1
-    assert run_lines([fact._replace(amount=at % 2) for at, fact in enumerate(facts)], 100) == {}
-    assert run_lines([fact._replace(term=str(at % 2)) for at, fact in enumerate(facts)], 100) == {}
-    assert run_lines([fact._replace(student_id="S1", plan_id="P1") for fact in facts], 100) == {}
+
+    def causes(facts: list[Fact], plans: int) -> int:
+        return len(run_lines(told.rows_of(facts, rules, day, told.memory_of(None, (), rules, day)), plans))
+
+    assert causes(facts, 2_500) == 0
+    assert causes(facts, 2_499) == 1
+    assert causes([fact._replace(amount=at % 2) for at, fact in enumerate(facts)], 100) == 0
+    assert causes([fact._replace(term=str(at % 2)) for at, fact in enumerate(facts)], 100) == 0
+    assert causes([fact._replace(student_id="S1", plan_id="P1", line=str(at)) for at, fact in enumerate(facts)], 100) == 0
+    assert causes([fact._replace(student_id="") for fact in facts], 100) == 0
+
+
+def test_a_letter_does_not_hang_on_a_common_cause(rules: Rules) -> None:
+    """Whether fifty families have the same exception or forty-nine, each of them is written the same letter, in the same order."""
+    plain, over = story(first=1), story(first=1, charges=[charge(-120_00, "2026-08-20")])
+    offices = [together(*(for_student(over if at < hit else plain, f"S{at:03d}") for at in range(60))) for hit in (50, 49)]
+    led, single = (run(rows, rules, "2026-09-05").tables for rows in offices)
+    assert (len(led["exceptions"]), len(single["exceptions"])) == (51, 49)
+    letters = led["outreach"][led["outreach"]["student_id"] != "S049"].reset_index(drop=True)
+    assert len(letters) == 49
+    pd.testing.assert_frame_equal(letters, single["outreach"])
 
 
 # -- properties

@@ -86,7 +86,7 @@ ORDER = (
             "exceptions_close",
             "common_causes",
         ),
-        *("standing", "exception_rows", "exception_list", "workbook_rows", "workbook_notes", "letter_facts", "outreach"),
+        *("standing", "exception_rows", "exception_list", "workbook_rows", "workbook_notes", "letter_facts", "outreach", "told"),
     ),
     ("entries", "report_tables", "day_tables", "return_rates", "proof", "control", "figures"),
     ("parts", "settle", "page_figures"),
@@ -103,7 +103,7 @@ ORDER = (
         *("deliver.packet_text", "deliver.packet_money", "deliver.packet", "deliver.people"),
     ),
     (
-        *("starting", "cli_support", "forked", "at_once", "read_back", "reading", "run_command", "commands"),
+        *("starting", "cli_support", "memory", "forked", "at_once", "read_back", "reading", "run_command", "commands"),
         *("signing", "run_again", "verifying", "cli", "__main__"),
     ),
 )

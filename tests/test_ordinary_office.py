@@ -21,8 +21,10 @@ from reconcile.exports import BankSpan, Exports
 from reconcile.intake_counts import SourceCount, SourceFile
 from reconcile.parts import whole_of
 from reconcile.policy import Rules, load_rules
+from reconcile.report_tables import draws_table
 from reconcile.run import reconcile_exports
 from reconcile.settle import work_out
+from reconcile.told import memory_of, tell
 
 if TYPE_CHECKING:
     from types import FrameType
@@ -122,6 +124,7 @@ def _calls(rules: Rules, students: int) -> int:
     exports = many(exports_of(story(first=3)), students)
     whole = whole_of(exports, rules, AS_OF)
     worked = work_out(exports, rules, AS_OF, whole)
+    draws = draws_table(worked.lines, worked.states)
     counted = 0
 
     def count(_frame: FrameType, event: str, _arg: object) -> None:
@@ -131,7 +134,9 @@ def _calls(rules: Rules, students: int) -> int:
     before = sys.getprofile()
     sys.setprofile(count)
     try:
-        table = list_exceptions(find_facts(worked, exports, rules, whole.fee_terms), len(worked.book.plans), rules, AS_OF).table
+        facts, memory = find_facts(worked, exports, rules, whole.fee_terms), memory_of(None, (), rules, AS_OF)
+        told = tell(facts, {"plans": worked.plans.table, "draws": draws}, rules, AS_OF, memory, {})
+        table = list_exceptions([told], len(worked.book.plans), rules, AS_OF, memory).table
     finally:
         sys.setprofile(before)
     assert table.empty

@@ -281,14 +281,3 @@ def test_the_letters_may_be_left_out(folder: Path) -> None:
     assert rules.letters is None
     empty = outreach(typed([exception(1)], "exceptions"), typed([], "plans"), typed([], "draws"), rules, AS_OF, {})
     assert len(empty) == 0
-
-
-@pytest.mark.parametrize("parts", [1, 2, 3, 7])
-def test_the_letters_of_parts_are_one_after_the_other_the_whole(parts: int) -> None:
-    """However many processes make them, the families come in the order of the list, each once."""
-    rows = [exception(number, exception_id=f"X{number}") for number in (3, 1, 5, 2, 4)] + [exception(5, exception_id="X5b")]
-    given = typed(rows, "exceptions"), typed([], "plans"), typed([draw(number) for number in range(1, 6)], "draws")
-    whole = outreach(*given, RULES, AS_OF, {})
-    assert whole["student_id"].tolist() == [f"{number:08d}" for number in (3, 1, 5, 2, 4)]
-    pieces = [outreach(*given, RULES, AS_OF, {}, part, parts) for part in range(parts)]
-    pd.testing.assert_frame_equal(pd.concat(pieces, ignore_index=True), whole)

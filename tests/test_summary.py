@@ -11,6 +11,7 @@ import pytest
 
 from reconcile.deliver.intake_words import problems_text
 from reconcile.deliver.summary import About, aligned, count, daily_summary, notes_lines
+from reconcile.figures import totals_of
 from reconcile.input_counts import Counted
 from reconcile.schemas import DTYPES, EXPORTS, OUTPUTS
 
@@ -28,7 +29,8 @@ def table(output: str, *rows: dict[str, Any]) -> pd.DataFrame:
 def told(counted: dict[str, Counted] | None = None, about: About = ABOUT, **tables: list[dict[str, Any]]) -> list[str]:
     """The summary's lines, blanks taken out, with rows in the tables that a test names."""
     outputs = {name: table(name, *tables.get(name, [])) for name in OUTPUTS}
-    text = daily_summary(outputs, counted or NOTHING, about)
+    totals = totals_of(outputs["students"], outputs["draws"], outputs["plans"])
+    text = daily_summary(outputs, totals, counted or NOTHING, about)
     assert text.endswith("\n")
     return [line for line in text.splitlines() if line]
 

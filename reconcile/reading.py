@@ -236,6 +236,7 @@ def read_all(
             bank_from=request.bank_from if request else None,
             bank_through=request.bank_through if request else None,
             previous_rows=previous.rows if previous else None,
+            previous_columns=previous.columns if previous else None,
             accept_drop=request.accept_drop if request else False,
             not_read=request.not_read if request else (),
             progress=step,

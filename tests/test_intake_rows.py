@@ -337,6 +337,25 @@ def test_a_total_at_the_foot_is_compared_with_the_rows_above(tmp_path: Path) -> 
     )
 
 
+def test_a_total_whose_word_stands_in_another_column_is_compared_too(tmp_path: Path) -> None:
+    """Text file or workbook, at the end: an equal total is noted, another one is told as a total and not as a row with empty cells."""
+    cells = [line.split(",") for line in CHARGES.splitlines()]
+    assert read(tmp_path / "a", {"charges.csv": CHARGES + ",,,949.75,Total\n"}).notes == ("charges.csv: total row 4 agrees: 949.75.",)
+    book = {"charges.csv": None, "charges.xlsx": [*cells, [None, None, None, 949.75, "Total"]]}
+    assert read(tmp_path / "b", book).notes == ("charges.xlsx, sheet Sheet: total row 4 agrees: 949.75.",)
+    (line,) = told(read(tmp_path / "c", {"charges.csv": CHARGES + ",,,900.75,Total\n"}))
+    assert line.startswith("charges.csv:4 amount | 900.75 | the total row says 900.75; the rows above it add up to 949.75, 49.00 more")
+
+
+@pytest.mark.parametrize("row", ["2,,,949.75,Total", ",,,949.75,Total charges", ",,,949.74,", "All,,,949.75,Grand total"])
+def test_a_row_that_may_be_a_total_is_not_to_be_filled_in(tmp_path: Path, row: str) -> None:
+    """Where it is not sure the row is rejected, and the cure says what it looks like; a row of data is still to be filled in."""
+    lines = told(read(tmp_path, {"charges.csv": f"{CHARGES}{row}\n,2026-FA,2026-07-03,1.00,tuition\n"}))
+    cure = "This looks like a total row. If it is one, take it out of the file; if not, fill the cell in where the file comes from."
+    assert {line.split(" | ")[3] for line in lines if line.startswith("charges.csv:4 ")} == {cure}
+    assert "charges.csv:5 student_id |  | student_id is empty | Fill it in where the file comes from." in lines
+
+
 def test_a_total_that_misses_an_unreadable_amount_says_so(tmp_path: Path) -> None:
     """The rows above it without a readable amount are counted in the sentence."""
     exports = read(tmp_path, {"charges.csv": CHARGES + "S3,2026-FA,2026-07-01,five,\nTotal,,,954.75,\n"})

@@ -1,8 +1,8 @@
 """What a run was made from and what it made, so that another person can say later: this report, from these files, by these rules.
 
 `audit.json` names every input with its SHA-256 (a fingerprint that changes with any byte of the file), how many rows and cents of it were
-read, accepted, rejected, already read and set aside, the rules, the options that bear on the result, the previous run, and every output
-with its SHA-256. It holds no path, no user and no time of day: the same run again gives the same bytes.
+read, accepted, rejected, already read and set aside, which standard columns it has, the rules, the options that bear on the result, the
+previous run, and every output with its SHA-256. It holds no path, no user and no time of day: the same run again gives the same bytes.
 
 The **run hash** binds all of that in one line of 64 characters. It is the SHA-256 of this JSON text, in ASCII, keys sorted, no spaces:
 
@@ -20,7 +20,7 @@ from __future__ import annotations
 import dataclasses
 import hashlib
 import json
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import date
 from importlib.metadata import version as release_of
 from typing import TYPE_CHECKING, Any, Final
@@ -41,6 +41,8 @@ if TYPE_CHECKING:
 
 FORM: Final = 1
 AUDIT_FILE, SIGNATURES_FILE, DATA_FILES = "audit.json", "signatures.json", (".csv", ".parquet")
+COLUMNS: Final = "columns"
+"""Under each count of an input: the standard columns that were read. Audits of earlier versions do not have it."""
 WRITERS: Final = ("pyarrow", "typst", "xlsxwriter")
 """The libraries on whose release the bytes of some files depend."""
 
@@ -69,7 +71,8 @@ class Named:
 class Previous:
     """The run that this one follows: its folder's name, as-of date, both hashes, rows per export (each row once), and its last signature.
 
-    `signature` is the hash of the last signature that the run had when it was read; "" if nobody had signed it.
+    `signature` is the hash of the last signature that the run had when it was read; "" if nobody had signed it. `columns` are the standard
+    columns that some file of each export had; of a run whose audit does not say it, none.
     """
 
     name: str
@@ -78,6 +81,7 @@ class Previous:
     rows: Mapping[str, int]
     audit_hash: str = ""
     signature: str = ""
+    columns: Mapping[str, frozenset[str]] = field(default_factory=dict)
 
 
 def undated_cancellations(tables: Mapping[str, pd.DataFrame]) -> dict[str, int]:
@@ -184,7 +188,7 @@ def _files(files: Iterable[Named]) -> list[dict[str, Any]]:
 
 
 def _input(source: Input) -> dict[str, Any]:
-    counts = [{"export": c.export, "sheet": c.sheet} | dataclasses.asdict(c.counted) for c in source.counts]
+    counts = [{"export": c.export, "sheet": c.sheet, COLUMNS: list(c.columns)} | dataclasses.asdict(c.counted) for c in source.counts]
     return dataclasses.asdict(source) | {"counts": counts}
 
 
@@ -246,9 +250,32 @@ def read_previous(run: Path) -> Previous:
     try:
         rows = {name: int(counted["rows_read"]) - int(counted["already_read"]) for name, counted in audit["totals"].items()}
         name, as_of = run.resolve().name, date.fromisoformat(audit["as_of"])
-        return Previous(name, as_of, audit["run_hash"], rows, audit[AUDIT_HASH], last_signature(run))
+        return Previous(name, as_of, audit["run_hash"], rows, audit[AUDIT_HASH], last_signature(run), _columns_of(audit))
     except (LookupError, TypeError, ValueError, AttributeError):
         raise RefusedError(f"{run / AUDIT_FILE} lacks the row counts of its run. Name another run with --previous.") from None
+
+
+def _columns_of(audit: Mapping[str, Any]) -> dict[str, frozenset[str]]:
+    """By export, the standard columns that some input had; empty where the audit does not say it."""
+    found: dict[str, frozenset[str]] = {}
+    for source in audit["inputs"]:
+        for count in source["counts"]:
+            found[count["export"]] = found.get(count["export"], frozenset()).union(count.get(COLUMNS, ()))
+    return found
+
+
+def names_columns(audit: Mapping[str, Any]) -> bool:
+    """Whether an audit says which columns were read; those of earlier versions do not."""
+    return any(COLUMNS in count for source in audit["inputs"] for count in source["counts"])
+
+
+def without_columns(audit: Mapping[str, Any]) -> dict[str, Any]:
+    """The audit as an earlier version would have written it, to be held against one that does not say which columns were read."""
+    inputs = [
+        source | {"counts": [{key: value for key, value in count.items() if key != COLUMNS} for count in source["counts"]]}
+        for source in audit["inputs"]
+    ]
+    return dict(audit) | {"inputs": inputs}
 
 
 def last_signature(run: Path) -> str:

@@ -73,7 +73,7 @@ def run_options(command: Command) -> Command:
         click.option("--without-rejected", is_flag=True, help="Go on without rejected rows; they are shown and totalled."),
         click.option("--bank-from", type=IsoDate(), help="First day that the bank files cover. Else their first event."),
         click.option("--bank-through", type=IsoDate(), help="Last day that the bank files cover. Else their last event."),
-        click.option("--accept-drop", is_flag=True, help="Go on though an export has far fewer rows than in the previous run."),
+        click.option("--accept-drop", is_flag=True, help="Go on though an export lost a column or many rows since the previous run."),
         click.option(
             "--notes",
             type=A_PATH,

@@ -37,7 +37,7 @@ def check(sources: tuple[Path, ...], rules_folder: Path | None, map_file: Path |
         show("\n" + intake_words.problems_text(exports.rejected, most=len(exports.rejected)))
         hint = () if column_map else map_hint(sources)
         raise RefusedError(intake_words.rejected_headline(exports.rejected, input_counts.totals(inputs)), ("Mend the exports.", *hint))
-    show("Every row can be used.\n")
+    show(f"Every row can be used{intake_words.but_in_doubt(len(exports.in_doubt))}.\n")
 
 
 def student(student_id: str, run: Path) -> None:

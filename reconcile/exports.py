@@ -6,7 +6,8 @@ problems of all files come at once. No row is dropped in silence: for each file,
 read, in rows and in cents.
 
 The run as a whole is refused where no figure could be trusted: a required export is missing, a file cannot be used, a column looks like
-account numbers, a control total is not met, a file is far shorter than last time or given twice, or its ids lost their zeros.
+account numbers, a control total is not met, a file is far shorter than last time or given twice, it lost a column on which figures hang, or
+its ids lost their zeros.
 """
 
 from __future__ import annotations
@@ -27,18 +28,19 @@ from reconcile.headings import never_left_out
 from reconcile.intake_batch import REJECTED, REPLACED, Batch, Checked, Clash, gather
 from reconcile.intake_blocked import named_in_rejected
 from reconcile.intake_checks import check_against_each_other, check_rows
-from reconcile.intake_counts import SourceCount, SourceFile, counted_once, far_fewer_rows, rows_by_export, source_of
+from reconcile.intake_counts import SourceCount, SourceFile, columns_by_export, counted_once, far_fewer_rows, rows_by_export, source_of
 from reconcile.intake_files import NO_MAP, FileRead, SheetRead, read_input
 from reconcile.intake_overlap import pair_aid, set_copies_aside
-from reconcile.intake_problems import Problem, rejected_table, text_series
+from reconcile.intake_problems import Problem, place_of, rejected_table, text_series
 from reconcile.intake_rows import NOT_ROUTED
+from reconcile.lost_columns import lost_columns
 from reconcile.lost_zeros import lost_zeros
 from reconcile.same_files import same_bytes, without_twins
 from reconcile.schemas import EXPORTS, check_typed
 from reconcile.unused_words import unused_words
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterable, Mapping, Sequence
+    from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
     from datetime import date
     from pathlib import Path
 
@@ -58,7 +60,8 @@ class BankSpan:
 class Exports:
     """What intake hands on. `tables` holds all five exports, empty where absent; `rejected` has one row for each problem.
 
-    `blocked` names the students and plans of rejected rows, as ("student", id) and ("plan", id): no draw is proposed for them.
+    `blocked` names the students and plans of rejected rows, as ("student", id) and ("plan", id): no draw is proposed for them. `in_doubt`
+    are those of the `notes`, the first, that tell of missing columns on which figures hang.
     """
 
     tables: dict[str, pd.DataFrame]
@@ -69,6 +72,7 @@ class Exports:
     notes: tuple[str, ...]
     blocked: frozenset[tuple[str, str]]
     general_ledger: tuple[LedgerBalance, ...] = ()
+    in_doubt: tuple[str, ...] = ()
 
 
 class ExportsRefusedError(RefusedError):
@@ -87,6 +91,7 @@ def read_exports(
     bank_from: date | None = None,
     bank_through: date | None = None,
     previous_rows: Mapping[str, int] | None = None,
+    previous_columns: Mapping[str, Collection[str]] | None = None,
     accept_drop: bool = False,
     not_read: Sequence[str] = (),
     progress: Callable[[str], None] | None = None,
@@ -96,13 +101,14 @@ def read_exports(
     """Read, type and check the exports of one run.
 
     In:      a folder or several files, in any order; the rules (terms, drop_percent); the column map; the bank's span if the office states
-             it; `previous_rows` by export as `rows_by_export` gave them for the previous run, and whether a drop against them is accepted;
+             it; `previous_rows` and `previous_columns` by export as `rows_by_export` and `columns_by_export` gave them for the previous
+             run, and whether a drop against them is accepted;
              `not_read`: what a close that is made again said of files beside its exports, which it did not keep;
              `each` reads the files (map: one after the other); `hold` is given the work of holding the tables against their declaration
              (done at once, unless it has that done beside other work).
     Out:     typed tables in the order of file, sheet and row, rejected rows, counts and hashes of every input.
     Errors:  ExportsRefusedError with all sentences at once: no file, a file or column that cannot be used, the same
-             file twice, control totals, a drop, ids without their zeros.
+             file twice, control totals, a drop, a lost column, ids without their zeros.
     Keeps:   rows and cents: read = accepted + rejected + already read.
     """
     found = find_files(sources, column_map)
@@ -129,6 +135,9 @@ def read_exports(
         refusals += far_fewer_rows(
             {n: c for n, c in rows_by_export(inputs).items() if n in whole}, previous_rows or {}, rules.matching.drop_percent
         )
+    columns = {name: found for name, found in columns_by_export(inputs).items() if name in whole}
+    lost = _lost_columns(reads, columns, previous_columns or {}, accepted=accept_drop)
+    refusals += () if accept_drop else lost
     span, wrong_span = _span(batches["cleared_draws"], bank_from, bank_through)
     refusals += wrong_span
     other_zeros, too_many = lost_zeros(batches)
@@ -138,7 +147,10 @@ def read_exports(
         raise ExportsRefusedError("The exports cannot be used as they stand; nothing was worked out.", tuple(refusals), rejected)
     tables = {name: _table(batch) for name, batch in batches.items()}
     hold(partial(_hold_against_declaration, tables))
+    in_doubt = tuple(sheet.in_doubt for sheet in _sheets(reads) if sheet.in_doubt)
     notes = (
+        *in_doubt,
+        *lost,
         *other_zeros,
         *unused_words({name: batch.table for name, batch in batches.items()}, rules),
         *found.notes,
@@ -149,9 +161,8 @@ def read_exports(
         *_never_left_out(reads, column_map or NO_MAP),
     )
     has_postings = any("postings" in read.file.kinds for read in reads)
-    return Exports(
-        tables, has_postings, rejected, (*inputs, *beside_exports), span, notes, named_in_rejected(batches, astray, problems), ledger
-    )
+    blocked = named_in_rejected(batches, astray, problems)
+    return Exports(tables, has_postings, rejected, (*inputs, *beside_exports), span, notes, blocked, ledger, in_doubt)
 
 
 def _hold_against_declaration(tables: Mapping[str, pd.DataFrame]) -> None:
@@ -166,6 +177,16 @@ def _sheets(reads: Iterable[FileRead]) -> list[SheetRead]:
 def _never_left_out(reads: Sequence[FileRead], column_map: ColumnMap) -> list[str]:
     held = {name: [sheet.headings for sheet in _sheets(reads) if name in sheet.kinds] for name in EXPORTS}
     return [note for name in EXPORTS for note in never_left_out(held[name], column_map.of(name), name)]
+
+
+def _lost_columns(
+    reads: Sequence[FileRead], now: Mapping[str, Collection[str]], before: Mapping[str, Collection[str]], *, accepted: bool
+) -> list[str]:
+    """What columns were lost since the previous run; `now` holds the exports of which no file is refused."""
+    held = {name: [(place_of(r.file.name, s.sheet), s.unread) for r in reads for s in r.sheets if name in s.columns] for name in now}
+    files = {name: [place for place, _ in sheets] for name, sheets in held.items()}
+    unread = {name: [heading for _, headings in sheets for heading in headings] for name, sheets in held.items()}
+    return lost_columns(now, before, files, unread, accepted=accepted)
 
 
 def _is_refused(read: FileRead) -> bool:
@@ -269,4 +290,4 @@ def _table(batch: Batch) -> pd.DataFrame:
     return pd.concat([pd.DataFrame(evidence, copy=False), rows], axis=1)
 
 
-__all__ = ["BankSpan", "Exports", "ExportsRefusedError", "SourceCount", "SourceFile", "read_exports", "rows_by_export"]
+__all__ = ["BankSpan", "Exports", "ExportsRefusedError", "SourceCount", "SourceFile", "columns_by_export", "read_exports", "rows_by_export"]

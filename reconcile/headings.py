@@ -56,7 +56,8 @@ def match_headings(headings: Sequence[str], export: Export, section: ExportMap, 
         elif column.required:
             problems.append(_missing(column.name, told, headings, export, place))
         elif told is not None:
-            notes.append(f'{place} has no column "{told}", which the column map gives for {column.name}: read without it.')
+            so = f" ({column.without})" if column.without else ""
+            notes.append(f'{place} has no column "{told}", which the column map gives for {column.name}: read without it{so}.')
     return Matched(positions, tuple(problems), tuple(notes))
 
 
@@ -84,23 +85,25 @@ def never_left_out(headings: Sequence[Sequence[str]], section: ExportMap, export
     return notes
 
 
-def unused_note(
-    headings: Sequence[str], used: Collection[int], exports: Sequence[tuple[Export, Collection[str]]], place: str
-) -> tuple[str, ...]:
-    """One note on the headings that nobody reads, with the standard column that each may have been meant for.
+def unread_headings(headings: Sequence[str], used: Collection[int]) -> tuple[str, ...]:
+    """The headings that nobody reads; `used` are the positions that are read or left out by the map."""
+    return tuple(h for i, h in enumerate(headings) if i not in used and h)
 
-    In:      `used`: positions that are read or left out by the map; `exports`: the kinds in the file, each with the columns found.
+
+def unread_note(rest: Sequence[str], exports: Sequence[tuple[Export, Collection[str]]], place: str) -> str:
+    """One note on the headings that nobody reads, with the standard column that each may have been meant for; "" if there are none.
+
+    In:      `rest`: these headings; `exports`: the kinds in the file, each with the columns found.
     """
-    rest = [h for i, h in enumerate(headings) if i not in used and h]
     if not rest:
-        return ()
+        return ""
     free = {heading_key(n): n for export, found in exports for n in export.names if n not in found}
     hints = []
     for heading in rest:
         near = nearest(heading_key(heading), list(free))
         if near:
             hints.append(f'If "{heading}" is {free[near]}, say so under columns in the column map.')
-    return (" ".join([f"{place}: not read, since no standard column has this name: {', '.join(rest)}.", *hints]),)
+    return " ".join([f"{place}: not read, since no standard column has this name: {', '.join(rest)}.", *hints])
 
 
 def _twice(standard: str, found: Sequence[str], export: str, place: str) -> str:

@@ -49,11 +49,12 @@ class Counted:
 
 @dataclass(frozen=True)
 class InputCount:
-    """What one file (and sheet, "" for a text file) gave to one export."""
+    """What one file (and sheet, "" for a text file) gave to one export, and which standard columns it has."""
 
     export: str
     sheet: str
     counted: Counted
+    columns: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -79,7 +80,7 @@ def counted_inputs(exports: Exports, as_of: date | None) -> tuple[Input, ...]:
     def one(file: str, count: SourceCount) -> InputCount:
         rows, cents = aside.get((count.export, file, count.sheet), (0, 0))
         same = {f.name: getattr(count, f.name) for f in dataclasses.fields(Counted) if not f.name.endswith("set_aside")}
-        return InputCount(count.export, count.sheet, Counted(**same, set_aside=rows, cents_set_aside=cents))
+        return InputCount(count.export, count.sheet, Counted(**same, set_aside=rows, cents_set_aside=cents), count.columns)
 
     return tuple(
         Input(s.file, s.role, s.sha256, s.size, s.encoding, s.delimiter, tuple(one(s.file, c) for c in s.counts))

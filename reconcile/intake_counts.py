@@ -6,6 +6,7 @@ previous run's number of rows, and the equation that every file must meet: read 
 
 from __future__ import annotations
 
+import dataclasses
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
@@ -49,6 +50,8 @@ class SourceCount:
     blank_rows: int = 0
     replaced: int = 0
     """How many of the rows already read are anticipated aid that a disbursed row replaced (the others are copies)."""
+    columns: tuple[str, ...] = ()
+    """The standard columns of the export that the sheet has."""
 
 
 @dataclass(frozen=True)
@@ -75,13 +78,24 @@ def rows_by_export(sources: Iterable[SourceFile]) -> dict[str, int]:
     return rows
 
 
+def columns_by_export(sources: Iterable[SourceFile]) -> dict[str, frozenset[str]]:
+    """The standard columns that some file of each export has, for the next run too; an export without a file is left out."""
+    found: dict[str, frozenset[str]] = {}
+    for source in sources:
+        for count in source.counts:
+            if count.export in EXPORTS:
+                found[count.export] = found.get(count.export, frozenset()).union(count.columns)
+    return found
+
+
 def source_of(read: FileRead, batches: Mapping[str, Batch]) -> SourceFile:
     """One file of exports with what became of its rows, for each sheet and export in it."""
     counts: list[SourceCount] = []
     for sheet in read.sheets:
         for number, part in enumerate(sheet.parts):
             foot, blank = (sheet.foot_rows, sheet.blank_rows) if number == 0 else (0, 0)
-            counts.append(_count(part, _standing(part, batches), foot, blank))
+            counted = _count(part, _standing(part, batches), foot, blank)
+            counts.append(dataclasses.replace(counted, columns=sheet.columns.get(part.export, ())))
     first = read.sheets[0] if read.sheets else SheetRead("", "", "")
     return SourceFile(read.file.name, read.sha256, read.size, first.encoding, first.delimiter, tuple(counts))
 

@@ -16,9 +16,10 @@ import pyarrow as pa  # type: ignore[import-untyped]
 from reconcile.cells import parse_money
 from reconcile.column_map import ColumnMap, ExportMap
 from reconcile.csv_files import read_text_file
-from reconcile.headings import left_out, match_headings, unused_note
+from reconcile.headings import left_out, match_headings, unread_headings, unread_note
 from reconcile.intake_problems import Problem, place_of, sentence
 from reconcile.intake_rows import Part, astray_part, type_rows
+from reconcile.lost_columns import absent_words
 from reconcile.money import people_money
 from reconcile.raw import heading_key
 from reconcile.routes import route_rows
@@ -37,7 +38,11 @@ NO_MAP = ColumnMap("", "", 0)
 
 @dataclass(frozen=True)
 class SheetRead:
-    """One sheet or text file: its rows by kind of export, how many rows were totals or blank, and what is wrong with the sheet's total."""
+    """One sheet or text file: its rows by kind of export, how many rows were totals or blank, and what is wrong with the sheet's total.
+
+    `columns`: by kind, the standard columns that were found; `unread`: the headings that nobody reads; `in_doubt`: the note on them where
+    columns are missing on which figures hang, for one may be the other.
+    """
 
     sheet: str
     encoding: str
@@ -50,6 +55,9 @@ class SheetRead:
     blank_rows: int = 0
     kinds: tuple[str, ...] = ()
     headings: tuple[str, ...] = ()
+    columns: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
+    unread: tuple[str, ...] = ()
+    in_doubt: str = ""
 
 
 @dataclass(frozen=True)
@@ -182,7 +190,12 @@ def _sheet(raw: RawTable, reading: _Reading) -> SheetRead:
     used = {i for found in matched.values() for i in found.positions.values()} | routed.columns | gone
     notes += [note for found in matched.values() for note in found.notes]
     notes += [f"{place}: {note}." for part in parts for note in part.notes]
-    notes += unused_note(raw.headings, used, [(EXPORTS[kind], found.positions) for kind, found in matched.items()], place)
+    unread, in_doubt = unread_headings(raw.headings, used), ""
+    if unread:
+        kinds = [(EXPORTS[kind], found.positions) for kind, found in matched.items()]
+        told, missing = unread_note(unread, kinds, place), absent_words(kinds, place)
+        in_doubt = f"{told} {missing}" if missing else ""
+        notes += [] if missing else [told]
     problems, agreed = _foot(
         raw, {found.positions["amount"]: section for (_, section), found in zip(reading.kinds, matched.values(), strict=True)}
     )
@@ -197,6 +210,9 @@ def _sheet(raw: RawTable, reading: _Reading) -> SheetRead:
         blank_rows=raw.blank_rows,
         kinds=tuple(kind for kind, _ in reading.kinds),
         headings=raw.headings,
+        columns={kind: tuple(found.positions) for kind, found in matched.items()},
+        unread=unread,
+        in_doubt=in_doubt,
     )
 
 

@@ -18,6 +18,7 @@ import pyarrow.compute as pc  # type: ignore[import-untyped]
 from reconcile.cells import Parsed, parse_dates, parse_ids, parse_money, parse_text, parse_words
 from reconcile.intake_problems import Problem
 from reconcile.money import people_money
+from reconcile.raw_foot import seeming_totals
 from reconcile.schemas import DTYPES
 
 if TYPE_CHECKING:
@@ -172,9 +173,7 @@ def _typed(typing: _Typing, column: Column, position: int, order: int) -> Any:  
         values = -values
     typing.spoil(column.name, bad | (absent & column.required))
     if column.required:
-        empty: list[int] = np.flatnonzero(absent & ~bad).tolist()
-        for at in empty:
-            typing.tell(at, order, column.name, "", f"{column.name} is empty", _fill(column))
+        _tell_empty(typing, column, order, np.flatnonzero(absent & ~bad))
     if column.positive:
         _tell_not_positive(typing, column, order, values, bad | absent)
     return values
@@ -226,6 +225,14 @@ def _absent(column: Column, count: int) -> Any:  # noqa: ANN401 (arrow text or n
     return pa.repeat(pa.scalar(column.default, pa.large_string()), count)
 
 
+def _tell_empty(typing: _Typing, column: Column, order: int, empty: Ints) -> None:
+    """Tell what has to be filled in; of a row that may be a total nothing has to, and the advice says so."""
+    totals = seeming_totals(typing.raw.columns, typing.at[empty]) if len(empty) else set()
+    at_row: list[int] = typing.at[empty].tolist()
+    for at, row in zip(empty.tolist(), at_row, strict=True):
+        typing.tell(at, order, column.name, "", f"{column.name} is empty", TAKE_OUT if row in totals else _fill(column))
+
+
 def _fill(column: Column) -> str:
     if column.words:
         return f'Fill it in with one of: {", ".join(column.words)}; or give "" its meaning in the column map, under values.'
@@ -258,5 +265,6 @@ def astray_part(raw: RawTable, astray: Ints, problems: tuple[Problem, ...], posi
     return Part(NOT_ROUTED, raw.file, raw.sheet, raw.rows[astray], names, {}, cents, known, everything, problems, {})
 
 
+TAKE_OUT = "This looks like a total row. If it is one, take it out of the file; if not, fill the cell in where the file comes from."
 NOT_ROUTED = "not routed"
 """In counts, the rows of a mixed file that are of no kind of export."""

@@ -5,9 +5,11 @@ is set aside only if it says what it is:
 
 - its first filled cell is a total's own word (total, grand total, subtotal, end of report), with nothing but a number beside it;
 - or that word with others (total charges), or sum or count, and at least half of its cells are blank;
+- or it has no first cell, and among at most three filled ones a total's own word further on, with nothing but numbers beside it: no
+  export has a row that can do with so little;
 - or it is the last row, with no first cell and at most two filled ones, all amounts, each exactly the sum of its column.
 
-A row that merely looks odd stays a data row and is rejected later, with its reason.
+A row that merely looks odd stays a data row and is rejected later, with its reason; what it may be is said there (`seeming_totals`).
 """
 
 from __future__ import annotations
@@ -29,6 +31,7 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     Bools = NDArray[np.bool_]
+    Ints = NDArray[np.int64]
 
 _TOTAL_WORDS = re.compile(r"(?:grand |report |page |file |batch |sheet |overall )?(?:total|totals|sub ?total|sub ?totals)")
 _END_WORDS = re.compile(r"end of (?:the )?(?:report|file|data|list|export)")
@@ -45,6 +48,8 @@ _FIRST_LETTERS[[ord(word[0]) << 8 | ord(word[1]) for word in re.findall("[a-z]{2
 """By two small letters: whether a word of `_LIKELY` begins so."""
 A_NUMBER = re.compile(r"[-+$(]*[0-9][0-9.,]*\)?-?")
 """An amount or a count beside a word."""
+FEW = 3
+"""So few filled cells make no row of any export: each has at least four that it cannot do without."""
 
 
 def says_total(cells: Sequence[str]) -> bool:
@@ -52,10 +57,21 @@ def says_total(cells: Sequence[str]) -> bool:
 
     >>> says_total(["Total", "", "1,234.50"]), says_total(["SUM2026", "", "1,234.50"]), says_total(["", "Count: 12", "", ""])
     (True, False, True)
+    >>> says_total(["", "", "1,234.50", "Total"]), says_total(["00123", "", "1,234.50", "Total"])
+    (True, False)
     """
     filled = [cell.strip() for cell in cells if cell.strip()]
     word = _total_word(filled[0]) if filled else ""
-    return word == "sure" or (word == "loose" and 2 * len(filled) <= max(len(cells), 2))
+    if word == "sure" or (word == "loose" and 2 * len(filled) <= max(len(cells), 2)):
+        return True
+    if not filled or cells[0].strip() or len(filled) > FEW:
+        return False
+    others = [cell for cell in filled if _total_word(cell) != "sure"]
+    return len(others) < len(filled) and all(map(_is_number, others))
+
+
+def _is_number(cell: str) -> bool:
+    return bool(A_NUMBER.fullmatch("".join(cell.split())))
 
 
 @lru_cache(maxsize=4096)
@@ -96,18 +112,51 @@ def cells_at(columns: Sequence[pa.Array], i: int) -> list[str]:
 
 
 def likely_totals(columns: Sequence[pa.Array], count: int) -> list[int]:
-    """Positions of rows whose first filled cell is a total's word."""
-    found: list[int] = []
-    at = np.arange(count)
-    for column in columns:
+    """Positions of rows whose first filled cell is a total's word, and of rows without a first cell and with few others that have one."""
+    found: set[int] = set()
+    at = headless = np.arange(count)
+    for i, column in enumerate(columns):
         if len(at) == 0:
             break
         part = column if len(at) == len(column) else column.take(pa.array(at))
-        if _may_hold_words(part):
-            likely = pc.match_substring_regex(part, _LIKELY).to_numpy(zero_copy_only=False)
-            found += [int(i) for i, cell in zip(at[likely], part.filter(pa.array(likely)).to_pylist(), strict=True) if _total_word(cell)]
+        found.update(_with_a_word(part, at))
         at = at[blank_cells(part)]
+        headless = at if i == 0 else headless
+    few = _with_few(columns[1:], headless, FEW)
+    for column in columns[1:]:
+        found.update(_with_a_word(column.take(pa.array(few)), few))
     return sorted(found)
+
+
+def seeming_totals(columns: Sequence[pa.Array], at: Ints) -> set[int]:
+    """Which of these rows may be totals, though that is not sure: some cell has a total's word, or they hold only one or two numbers."""
+    found: set[int] = set()
+    for column in columns:
+        found.update(_with_a_word(column.take(pa.array(at)), at))
+    for i in _with_few(columns, at, 2).tolist():
+        filled = [cell for cell in cells_at(columns, i) if cell.strip()]
+        if filled and all(map(_is_number, filled)):
+            found.add(i)
+    return found
+
+
+def _with_a_word(part: pa.Array, at: Ints) -> list[int]:
+    """Of the rows at these positions, those whose cell in this part of a column is a total's word."""
+    if not _may_hold_words(part):
+        return []
+    likely = pc.match_substring_regex(part, _LIKELY).to_numpy(zero_copy_only=False)
+    return [int(i) for i, cell in zip(at[likely], part.filter(pa.array(likely)).to_pylist(), strict=True) if _total_word(cell)]
+
+
+def _with_few(columns: Sequence[pa.Array], at: Ints, most: int) -> Ints:
+    """Of the rows at these positions, those with so many filled cells at most; a full row is left after its first cells."""
+    filled = np.zeros(len(at), dtype=np.int64)
+    for column in columns:
+        if len(at) == 0:
+            break
+        filled += ~blank_cells(column.take(pa.array(at)))
+        at, filled = at[filled <= most], filled[filled <= most]
+    return at
 
 
 def _may_hold_words(column: pa.Array) -> bool:

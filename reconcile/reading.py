@@ -140,14 +140,24 @@ def close_before(request: Request) -> PreviousClose | None:
 
 
 def _say_which_close(request: Request, found: Path) -> None:
-    """Say which of several closes of one month this one opens from, where the person named none."""
+    """Say which of several closes of the latest day this one opens from, where the person named none."""
     name = run_folder.parse_run_name(found.name)
     if request.previous_close is not None or name is None:
         return
     others = [str(other) for other in run_folder.runs_beside(request.reports, name) if other.as_of == name.as_of]
     if others:
-        signed = "which is signed" if run_folder.signers(found) else "the last one made"
-        say(f"Note: this close opens from {name}, {signed}, and not from {', '.join(others)}. Name another with --previous-close.")
+        why = _why_followed(run_folder.signers(found), max(run_folder.signers(request.reports / other) for other in others))
+        why = why or f"the last one made as of {name.as_of}"
+        say(f"Note: this close opens from {name}, {why}, and not from {', '.join(others)}. Name another with --previous-close.")
+
+
+def _why_followed(signed: int, others: int) -> str:
+    """Why one of several closes of a day is followed, by how many have signed it and how many the most signed other; "" if nobody has."""
+    if not signed:
+        return ""
+    if signed > others:
+        return "which more people have signed" if others else "which is signed"
+    return "which as many have signed and which was made later"
 
 
 def notes_files(request: Request) -> tuple[NotesFile, ...]:
@@ -240,6 +250,7 @@ def read_all(
             bank_from=request.bank_from if request else None,
             bank_through=request.bank_through if request else None,
             previous_rows=previous.rows if previous else None,
+            previous_columns=previous.columns if previous else None,
             accept_drop=request.accept_drop if request else False,
             not_read=request.not_read if request else (),
             progress=step,

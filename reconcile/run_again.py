@@ -253,9 +253,12 @@ def _compared(run: Path, said: Mapping[str, Any], again: Path) -> Again:
 def _other_keys(said: Mapping[str, Any], made: Mapping[str, Any]) -> Iterator[str]:
     """Keys of the audit, but for hashes, files and releases, under which both say something else.
 
-    Whether the run before had been signed at the time is no part of the result.
+    Whether the run before had been signed at the time is no part of the result, nor which columns were read where an audit of an earlier
+    version does not say it.
     """
     passed = {"outputs", "run_hash", "seals", "audit_hash", "written_with", "version"}
+    if not audit.names_columns(said):
+        made = audit.without_columns(made)
     for key in sorted({*said, *made} - passed):
         one, two = (
             {k: v for k, v in a.get(key, {}).items() if k != "signature"} if isinstance(a.get(key), dict) else a.get(key)

@@ -193,16 +193,18 @@ def _write(request: Request, made: Made) -> Path:
 
 def _beside(parent: Path, name: run_folder.RunName) -> Iterator[str]:
     """What a person must know of earlier runs that this one lies beside: of the same day if one is signed, and closes of the same month."""
-    for other in run_folder.runs_beside(parent, name):
+    others = run_folder.runs_beside(parent, name)
+    latest = max(run.as_of for run in (*others, name))
+    for other in others:
         signed = run_folder.signers(parent / str(other))
         if other.as_of == name.as_of and signed:
             then = "Later runs follow it and not this new one, until as many have signed this one too (or name this one with --previous"
             yield f"Note: {other} is signed already and stays as it is. {then}{'-close' if name.is_close else ''})."
         elif other.as_of == name.as_of and name.is_close:
-            yield f"Note: {other} closes this month already, and nobody has signed it. The next close opens from this new one, not from it."
+            yield f"Note: {other} closes this month already, and nobody has signed it. Of the two, later closes open from this new one."
         elif name.is_close:
-            then = "A close of the month opens from the one before it, and the next month from the later of them"
-            yield f"Note: {other}{' (signed)' if signed else ''} is another close of this month. {then}."
+            then = "A close opens from the close of the latest day before its own, signed or not and whenever it was made"
+            yield f"Note: {other}{' (signed)' if signed else ''} is another close of this month. {then}: the next month from {latest}."
 
 
 def _fill(folder: Path, request: Request, made: Made) -> None:

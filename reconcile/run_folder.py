@@ -99,6 +99,8 @@ def previous_run(reports: Path, as_of: date) -> Path | None:
 def previous_close(reports: Path, as_of: date) -> Path | None:
     """The close that a close follows: of the latest day strictly earlier, the signed close, else the highest rerun.
 
+    The day decides before signatures and before the order in which closes were made.
+
     Errors:  RefusedError if that folder is not a complete run.
     """
     earlier = [name for name in runs(reports) if name.is_close and name.as_of < as_of]

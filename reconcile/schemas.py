@@ -40,6 +40,8 @@ class Column:
     same_as: str = ""
     """The column whose date is taken where this one is absent."""
     positive: bool = False
+    without: str = ""
+    """What is so of an export that does not have this column, in a few words; "" where no figure hangs on it."""
 
 
 @dataclass(frozen=True)
@@ -80,7 +82,7 @@ CHARGES = Export(
         Column("term", "id", required=True),
         Column("posted_on", "date", required=True),
         Column("amount", "money", required=True),
-        Column("charge_type", "text"),
+        Column("charge_type", "text", without="every charge is taken as one that the plan pays, a fine too"),
         Column("description", "text"),
     ),
     dated_by="posted_on",
@@ -95,9 +97,9 @@ AID = Export(
         Column("status", "word", required=True, words=AID_STATUSES),
         Column("amount", "money", required=True),
         Column("posted_on", "date", required=True),
-        Column("disbursed_on", "date"),
-        Column("expected_on", "date"),
-        Column("cancelled_on", "date"),
+        Column("disbursed_on", "date", without="disbursed aid is taken as in hand from its posted_on on"),
+        Column("expected_on", "date", without="anticipated aid counts however late it is, and none is told as overdue"),
+        Column("cancelled_on", "date", without="aid is cancelled by its status alone, and at every as-of date"),
     ),
     dated_by="posted_on",
 )
@@ -113,14 +115,22 @@ PLAN_SCHEDULES = Export(
         Column("line", "id", required=True),
         Column("draw_date", "date", required=True),
         Column("amount", "money", required=True),
-        Column("kind", "word", words=LINE_KINDS, default="draw"),
-        Column("method", "word", words=METHODS, default="bank"),
-        Column("line_status", "word", words=("active", "cancelled"), default="active"),
-        Column("cancelled_on", "date"),
-        Column("set_on", "date", same_as="enrolled_on"),
-        Column("consent_on", "date", same_as="enrolled_on"),
-        Column("schedule_says", "word", words=("pending", "posted", "failed")),
-        Column("reference", "id"),
+        Column("kind", "word", words=LINE_KINDS, default="draw", without="every line is taken as a draw, a fee and a down payment too"),
+        Column("method", "word", words=METHODS, default="bank", without="every line is taken as drawn from a bank account, a card too"),
+        Column(
+            "line_status",
+            "word",
+            words=("active", "cancelled"),
+            default="active",
+            without="every line is taken as active, a cancelled one too",
+        ),
+        Column("cancelled_on", "date", without="a cancelled line is taken as cancelled at every as-of date"),
+        Column("set_on", "date", same_as="enrolled_on", without="every plan is taken as last set on the day it was enrolled"),
+        Column("consent_on", "date", same_as="enrolled_on", without="no authorization is newer than the plan, so that no stop ends"),
+        Column(
+            "schedule_says", "word", words=("pending", "posted", "failed"), without="no draw is held against what the plan system believes"
+        ),
+        Column("reference", "id", without="no bank event finds its line by a reference"),
         Column("student_name", "text"),
     ),
     dated_by="enrolled_on",
@@ -132,14 +142,14 @@ CLEARED_DRAWS = Export(
         Column("settled_on", "date", required=True),
         Column("amount", "money", required=True, positive=True),
         Column("outcome", "word", required=True, words=OUTCOMES),
-        Column("plan_id", "id"),
-        Column("student_id", "id"),
-        Column("reference", "id"),
-        Column("line", "id"),
-        Column("kind", "word", words=EVENT_KINDS),
-        Column("method", "word", words=METHODS),
-        Column("return_code", "id"),
-        Column("original_reference", "id"),
+        Column("plan_id", "id", without="every event belongs to its student alone, and to none of the plans by name"),
+        Column("student_id", "id", without="an event of an unknown plan is nobody's"),
+        Column("reference", "id", without="an event that was read twice is not known as one, and no return finds its draw by name"),
+        Column("line", "id", without="no event names its line, so that amount and day decide"),
+        Column("kind", "word", words=EVENT_KINDS, without="every event is taken as plan money, a fee and another payment too"),
+        Column("method", "word", words=METHODS, without="a return code is read without knowing whether a bank or a card gave it"),
+        Column("return_code", "id", without="every return is taken as one without a code, and no plan is under a stop"),
+        Column("original_reference", "id", without="no return names the draw that it undoes, so that amount and day decide"),
     ),
     dated_by="settled_on",
 )
@@ -152,7 +162,7 @@ POSTINGS = Export(
         Column("posted_on", "date", required=True),
         Column("kind", "word", required=True, words=POSTING_KINDS),
         Column("amount", "money", required=True),
-        Column("reference", "id"),
+        Column("reference", "id", without="a posting that was read twice is not known as one"),
     ),
     dated_by="posted_on",
     optional=True,

@@ -48,7 +48,7 @@ def typed(export: str, *rows: dict[str, object]) -> pd.DataFrame:
 def count(export: str, sheet: str = "", **numbers: int) -> SimpleNamespace:
     """What intake counted of one export in one sheet."""
     names = [n for n in Counted.__dataclass_fields__ if not n.endswith("set_aside")]
-    return SimpleNamespace(export=export, sheet=sheet, **(dict.fromkeys(names, 0) | numbers))
+    return SimpleNamespace(export=export, sheet=sheet, columns=("term", "amount"), **(dict.fromkeys(names, 0) | numbers))
 
 
 def exports(**changes: Any) -> Any:
@@ -135,6 +135,11 @@ def test_rows_of_no_export_are_told() -> None:
     """Rows of a mixed file that no route takes stand under a name of their own."""
     sources = (SimpleNamespace(**(vars(exports().sources[0]) | {"counts": (count("not routed", rows_read=2, rejected=2),)})),)
     assert totals(counted_inputs(exports(sources=sources), AS_OF))["not routed"].rejected == 2
+
+
+def test_each_input_says_which_columns_it_has() -> None:
+    """A later run that misses one of them can say so."""
+    assert [c["columns"] for i in built()["inputs"] for c in i["counts"]] == [["term", "amount"]] * 3
 
 
 def test_nothing_is_set_aside_without_an_as_of_date() -> None:

@@ -73,9 +73,11 @@ def said(office: Path, capsys: pytest.CaptureFixture[str]) -> Callable[..., tupl
 def test_a_second_close_of_a_month_is_told(said: Callable[..., tuple[int, str]]) -> None:
     """Nobody has signed the first: the second says that it is there, and the next close says which of them it opens from."""
     told = said("2026-09-30")[1]
-    assert f"Note: {SEPTEMBER} closes this month already, and nobody has signed it. The next close opens from this new one" in told
+    assert (
+        f"Note: {SEPTEMBER} closes this month already, and nobody has signed it. Of the two, later closes open from this new one." in told
+    )
     told = said("2026-10-31")[1]
-    assert f"Note: this close opens from {AGAIN}, the last one made, and not from {SEPTEMBER}." in told
+    assert f"Note: this close opens from {AGAIN}, the last one made as of 2026-09-30, and not from {SEPTEMBER}." in told
 
 
 def test_a_signed_close_is_followed_and_not_its_rerun(office: Path, said: Callable[..., tuple[int, str]]) -> None:
@@ -88,16 +90,36 @@ def test_a_signed_close_is_followed_and_not_its_rerun(office: Path, said: Callab
     assert followed(office) == (SEPTEMBER, SEPTEMBER)
 
 
-def test_a_rerun_takes_the_place_once_as_many_have_signed_it(office: Path) -> None:
+def test_a_rerun_takes_the_place_once_as_many_have_signed_it(office: Path, said: Callable[..., tuple[int, str]]) -> None:
     """Both signed the first; with one signature the rerun stays behind, with two it is what is followed."""
     sign(office, SEPTEMBER)
     closing(office, "2026-09-30")
     sign(office, AGAIN, "preparer")
-    closing(office, "2026-10-31")
+    assert f"opens from {SEPTEMBER}, which more people have signed, and not from {AGAIN}." in said("2026-10-31")[1]
     assert followed(office) == (SEPTEMBER, SEPTEMBER)
     sign(office, AGAIN, "reviewer")
-    closing(office, "2026-10-31")
+    told = said("2026-10-31")[1]
+    assert f"opens from {AGAIN}, which as many have signed and which was made later, and not from {SEPTEMBER}." in told
     assert followed(office, f"{OCTOBER}-2") == (AGAIN, AGAIN)
+
+
+@pytest.mark.parametrize("signed", [False, True])
+def test_the_day_of_a_close_decides_and_not_when_it_was_made(office: Path, said: Callable[..., tuple[int, str]], *, signed: bool) -> None:
+    """September closed twice as of the 30th, and then as of the 28th, signed or not: October opens from the second of the 30th.
+
+    Each run says what it and the next month open from, in words that hold for what is done.
+    """
+    closing(office, "2026-09-30")
+    told = said("2026-09-28")[1]
+    then = "A close opens from the close of the latest day before its own, signed or not and whenever it was made: the next month from"
+    for other in (SEPTEMBER, AGAIN):
+        assert f"Note: {other} is another close of this month. {then} 2026-09-30.\n" in told
+    if signed:
+        sign(office, "2026-09-28-close")
+    told = said("2026-10-31")[1]
+    assert f"Note: this close opens from {AGAIN}, the last one made as of 2026-09-30, and not from {SEPTEMBER}." in told
+    assert "2026-09-28-close" not in told
+    assert followed(office) == (AGAIN, AGAIN)
 
 
 def test_the_close_that_a_person_names_is_followed(office: Path, said: Callable[..., tuple[int, str]]) -> None:
@@ -113,7 +135,8 @@ def test_two_closes_in_one_month_are_told(office: Path, said: Callable[..., tupl
     """Closed as of the 29th of October and again as of the 31st: the second covers two days, and says so in words and in its checks."""
     closing(office, "2026-10-29")
     told = said("2026-10-31")[1]
-    assert "Note: 2026-10-29-close is another close of this month." in told
+    assert "Note: 2026-10-29-close is another close of this month. " in told
+    assert "signed or not and whenever it was made: the next month from 2026-10-31.\n" in told
     checks = read_table(office / "reports" / OCTOBER, "close_checks")
     (what,) = checks.loc[checks["check"] == "whole months, none left out", "what"]
     assert what == "2026-10-29-close closed this month already: this roll-forward covers only what moved since 2026-10-29."

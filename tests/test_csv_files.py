@@ -6,6 +6,7 @@ import csv
 import io
 from typing import TYPE_CHECKING, Any
 
+import numpy as np
 import pyarrow as pa  # type: ignore[import-untyped]
 import pytest
 from hypothesis import HealthCheck, given, settings
@@ -15,8 +16,9 @@ from reconcile import csv_files, raw_foot
 from reconcile.csv_exact import read_exactly, records
 from reconcile.csv_fast import read_fast
 from reconcile.raw import RawTable, heading_key
-from reconcile.raw_foot import blank_cells, likely_totals, says_total
+from reconcile.raw_foot import FEW, blank_cells, likely_totals, says_total, seeming_totals
 from reconcile.raw_rows import Head
+from reconcile.schemas import EXPORTS
 from reconcile.text_encoding import Decoded
 
 if TYPE_CHECKING:
@@ -263,6 +265,10 @@ def test_old_line_ends_are_read(read: Any) -> None:
         "*** End of Report ***,,,",
         "Count: 2",
         "Sub-total,,5.00,",
+        ",,5.00,Total",
+        ",2,5.00,*** Grand Total ***",
+        ',,"5.00",Totals:',
+        ",5.00,Total",
     ],
 )
 def test_totals_at_the_foot_are_set_aside_with_their_cells(read: Any, foot: str) -> None:
@@ -276,7 +282,11 @@ def test_totals_at_the_foot_are_set_aside_with_their_cells(read: Any, foot: str)
 
 
 @pytest.mark.parametrize(
-    "odd", [",,4.99,", ",,,n", "SUM2026,F,5.00,x", "Total Access,F,5.00,x", "Count Basie,F,5.00,x", ",F,5.00,x", "sum,F,5.00,x"]
+    "odd",
+    [
+        *(",,4.99,", ",,,n", "SUM2026,F,5.00,x", "Total Access,F,5.00,x", "Count Basie,F,5.00,x", ",F,5.00,x", "sum,F,5.00,x"),
+        *("2,,5.00,Total", ",F,5.00,Total", ",,5.00,Total charges", ",,5.00,Sum"),
+    ],
 )
 def test_a_row_that_only_looks_odd_stays_a_data_row(read: Any, odd: str) -> None:
     """Nothing is guessed over: it is for the checks of its cells to reject it."""
@@ -298,6 +308,41 @@ def test_words_of_totals() -> None:
     assert not says_total(["Total charges", "F", "1", "5.00"])
     assert says_total(["Totals", "F", "1", "5.00"])
     assert not says_total(["Totality", "", "", ""])
+
+
+def test_a_word_further_on_is_sure_only_beside_few_numbers() -> None:
+    """Three filled cells make no row of any export; a fourth, a text, or a first cell leaves it to a person."""
+    assert says_total(["", "", "2", "5.00", "", "Total"])
+    assert says_total(["", "", "", "$ (1.234,50)", "", "Report total"])
+    assert not says_total(["", "1", "2", "5.00", "", "Total"])
+    assert not says_total(["", "", "fee", "5.00", "", "Total"])
+    assert not says_total(["7", "", "", "5.00", "", "Total"])
+    assert not says_total(["", "", "", "5.00", "", "Total access"])
+
+
+def test_no_export_has_a_row_of_so_few_cells() -> None:
+    """What makes the rule sure; an event of the bank also names a plan or a student."""
+    least = {name: sum(column.required for column in export.columns) for name, export in EXPORTS.items()}
+    least["cleared_draws"] += 1
+    assert min(least.values()) > FEW
+
+
+@pytest.mark.parametrize("end", ["", "\n", "\r\n\r\n"])
+def test_a_total_with_its_word_at_the_end_is_read_alike_by_both_readers(end: str) -> None:
+    """In the last lines, which the fast reader takes off first, and in the middle."""
+    text = f"{HEAD}\n1,F,2.00,x\n,,2.00,Subtotal\n2,F,3.00,y\n,,5.00,Total{end}".encode()
+    fast = table_of(text, ",", fast=True)
+    assert fast is not None
+    assert fast == table_of(text, ",", fast=False)
+    assert (len(fast[1]), [foot.row for foot in fast[4]]) == (2, [3, 5])
+
+
+def test_rows_that_may_be_totals() -> None:
+    """A total's word anywhere, or nothing but one or two numbers: enough to say so, not to set the row aside."""
+    rows = [["7", "", "5.00", "Total"], ["", "", "4.99", ""], ["1", "F", "2.00", "x"], ["", "F", "2.00", ""], ["", "", "5", "Sum of it"]]
+    columns = [pa.array(column, pa.large_string()) for column in zip(*rows, strict=True)]
+    assert seeming_totals(columns, np.arange(5)) == {0, 1, 4}
+    assert seeming_totals(columns, np.array([1, 2])) == {1}
 
 
 def test_what_was_lost_before_is_told(read: Any) -> None:

@@ -32,7 +32,8 @@ def test_the_map_gives_headings_of_the_office(tmp_path: Path) -> None:
     section = '[charges]\ncolumns = { student_id = "sid", term = "Period", posted_on = "Entry date", amount = "Net" }\n'
     exports = read(tmp_path, {"charges.csv": text}, section)
     assert rows(exports, "charges", "amount") == [(500,)]
-    assert exports.notes == ("charges.csv: not read, since no standard column has this name: Amount.",)
+    (note,) = exports.notes
+    assert note.startswith("charges.csv: not read, since no standard column has this name: Amount. charges.csv has no charge_type: ")
 
 
 def test_a_missing_column_is_told_with_the_headings_found_and_the_nearest(tmp_path: Path) -> None:
@@ -76,11 +77,10 @@ def test_two_headings_for_one_column_are_refused_unless_one_is_left_out(tmp_path
 def test_a_column_that_nobody_reads_is_told_once_with_what_it_may_be(tmp_path: Path) -> None:
     """A misspelled optional column would otherwise be passed over in silence."""
     text = "student_id,term,fund,status,amount,posted_on,cancelled,Advisor\nS1,2026-FA,grant,cancelled,1.00,2026-07-01,2026-08-01,x\n"
-    assert read(tmp_path, {"aid.csv": text}).notes == (
-        (
-            "aid.csv: not read, since no standard column has this name: cancelled, Advisor. "
-            'If "cancelled" is cancelled_on, say so under columns in the column map.'
-        ),
+    (note,) = read(tmp_path, {"aid.csv": text}).notes
+    assert note.startswith(
+        "aid.csv: not read, since no standard column has this name: cancelled, Advisor. "
+        'If "cancelled" is cancelled_on, say so under columns in the column map. '
     )
 
 
@@ -88,6 +88,12 @@ def test_an_optional_column_of_the_map_that_is_not_there_is_told(tmp_path: Path)
     """A file of the same export without that column is read without it."""
     assert read(tmp_path, {}, '[charges]\ncolumns.description = "Memo"\n').notes == (
         'charges.csv has no column "Memo", which the column map gives for description: read without it.',
+    )
+    assert read(tmp_path, {"charges.csv": "student_id,term,posted_on,amount\n"}, '[charges]\ncolumns.charge_type = "Kind"\n').notes == (
+        (
+            'charges.csv has no column "Kind", which the column map gives for charge_type: read without it '
+            "(every charge is taken as one that the plan pays, a fine too)."
+        ),
     )
 
 
@@ -329,6 +335,25 @@ def test_a_total_at_the_foot_is_compared_with_the_rows_above(tmp_path: Path) -> 
     assert read(tmp_path, {"charges.csv": CHARGES + "End of report,,,,\n"}).notes == (
         "charges.csv: row 4 reads as a total and names no amount: left out of the rows.",
     )
+
+
+def test_a_total_whose_word_stands_in_another_column_is_compared_too(tmp_path: Path) -> None:
+    """Text file or workbook, at the end: an equal total is noted, another one is told as a total and not as a row with empty cells."""
+    cells = [line.split(",") for line in CHARGES.splitlines()]
+    assert read(tmp_path / "a", {"charges.csv": CHARGES + ",,,949.75,Total\n"}).notes == ("charges.csv: total row 4 agrees: 949.75.",)
+    book = {"charges.csv": None, "charges.xlsx": [*cells, [None, None, None, 949.75, "Total"]]}
+    assert read(tmp_path / "b", book).notes == ("charges.xlsx, sheet Sheet: total row 4 agrees: 949.75.",)
+    (line,) = told(read(tmp_path / "c", {"charges.csv": CHARGES + ",,,900.75,Total\n"}))
+    assert line.startswith("charges.csv:4 amount | 900.75 | the total row says 900.75; the rows above it add up to 949.75, 49.00 more")
+
+
+@pytest.mark.parametrize("row", ["2,,,949.75,Total", ",,,949.75,Total charges", ",,,949.74,", "All,,,949.75,Grand total"])
+def test_a_row_that_may_be_a_total_is_not_to_be_filled_in(tmp_path: Path, row: str) -> None:
+    """Where it is not sure the row is rejected, and the cure says what it looks like; a row of data is still to be filled in."""
+    lines = told(read(tmp_path, {"charges.csv": f"{CHARGES}{row}\n,2026-FA,2026-07-03,1.00,tuition\n"}))
+    cure = "This looks like a total row. If it is one, take it out of the file; if not, fill the cell in where the file comes from."
+    assert {line.split(" | ")[3] for line in lines if line.startswith("charges.csv:4 ")} == {cure}
+    assert "charges.csv:5 student_id |  | student_id is empty | Fill it in where the file comes from." in lines
 
 
 def test_a_total_that_misses_an_unreadable_amount_says_so(tmp_path: Path) -> None:

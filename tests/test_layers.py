@@ -34,7 +34,17 @@ ORDER = (
             "intake_blocked",
             "intake_checks",
         ),
-        *("intake_overlap", "intake_files", "control_totals", "intake_counts", "lost_zeros", "unused_words", "same_files", "exports"),
+        *(
+            "intake_overlap",
+            "lost_columns",
+            "intake_files",
+            "control_totals",
+            "intake_counts",
+            "lost_zeros",
+            "unused_words",
+            "same_files",
+            "exports",
+        ),
         *("schedule", "notices"),
     ),
     (

@@ -172,6 +172,15 @@ def grids(kinds: Any) -> Any:
     return st.lists(st.lists(st.tuples(kinds, st.sampled_from(FORMATS)), max_size=7), max_size=8)
 
 
+def test_a_total_whose_word_stands_last_is_set_aside_either_way(tmp_path: Path) -> None:
+    """Numbers of a workbook count as numbers beside the word; with a first cell the row stays one of the data."""
+    rows: list[list[Any]] = [HEAD, ["D1", "S1", DAY, 2.5, "x"], [None, None, None, 2.5, "Total"], ["D2", None, None, 2.5, "Total"]]
+    for write in (by_openpyxl, by_xlsxwriter):
+        ((table,), taken) = either_way(write(tmp_path / "draws.xlsx", rows))
+        assert taken == [True]
+        assert ([int(row) for row in table.rows], [foot.row for foot in table.foot]) == ([2, 4], [3])
+
+
 @few
 @given(rows=grids(cells), head=st.sampled_from([0, 1, 3]), hidden=st.integers(0, 5), write=st.sampled_from([by_openpyxl, by_xlsxwriter]))
 def test_any_workbook_reads_the_same_either_way(tmp_path: Path, rows: Any, head: int, hidden: int, write: Any) -> None:

@@ -35,6 +35,14 @@ def files_table(inputs: Iterable[Input]) -> str:
     return "\n".join(aligned([heading, *rows], right=range(2, 8))) + "\n"
 
 
+def but_in_doubt(notes: int) -> str:
+    """What follows "Every row can be used" where so many notes tell of missing columns on which figures hang."""
+    if not notes:
+        return ""
+    which = "the first note says" if notes == 1 else f"the first {notes:,} notes say"
+    return f", but columns are missing on which figures hang: see what {which}"
+
+
 def problems_text(rejected: pd.DataFrame, most: int = MOST_PROBLEMS) -> str:
     """The first problems, those of one file, column and cause together, each with its first row and how to mend it."""
     groups: dict[tuple[str, str, str, str, str], list[tuple[int, str]]] = {}

@@ -225,7 +225,7 @@ def test_a_run_of_before_the_days_were_kept_is_told_without_them() -> None:
 
 def test_a_cancellation_without_a_day_says_so() -> None:
     """The export need not give the day; the story does not make one up."""
-    draw = {"state": "cancelled", "method": "bank", "line_status": "cancelled", "cancelled_on": None, "given_back": []}
+    draw: dict[str, Any] = {"state": "cancelled", "method": "bank", "line_status": "cancelled", "cancelled_on": None, "given_back": []}
     assert draw_words(draw | {"cleared": 0, "attempts": 0, "return_code": ""}) == "cancelled, and the export gives no day"
 
 

@@ -9,6 +9,8 @@ import pandas as pd
 
 from reconcile.entries import entries_table
 from reconcile.event_money import parts_of_events
+from reconcile.events import day_numbers
+from reconcile.exception_facts import day_text
 from reconcile.line_order import order_of_lines
 from reconcile.schemas import OUTPUTS
 from reconcile.texts import first_true, is_word, spread, words
@@ -26,6 +28,8 @@ if TYPE_CHECKING:
 UNMATCHED_ORDER: Final = ["settled_on", "student_id", "plan_id", "reference", "file", "sheet", "row"]
 COUNTED, SAME_MONEY = "counted", "same_money"
 """Parts of a posting of which only some counts as a credit beside plan draws."""
+ENROLLED_ON, CANCELLED_ON = "enrolled_on", "cancelled_on"
+"""Days of a schedule line: its plan's enrollment, and its cancellation where the export gives that day."""
 STALE_DAYS: Final = 5
 """Bank files that end more calendar days before the as-of date are told: a weekend with a holiday and the day after is no more."""
 
@@ -64,11 +68,24 @@ def entries_of_run(
     found = {
         "charges": {"bucket": words(np.zeros(len(charges), dtype=np.int8), ["on the bill"])},
         "aid": {"bucket": aid["standing"]},
-        "plan_schedules": {"bucket": states["state"], "match": states["match"]},
+        "plan_schedules": {"bucket": states["state"], "match": states["match"], "parts": _days_of_lines(dated["plan_schedules"].counting)},
         "cleared_draws": told | {"undoes": money["undoes_what"], "parts": parts_of_events(money, rules)},
         "postings": _posting_buckets(postings, ledger, counted),
     }
     return entries_table(dated, found)
+
+
+def _days_of_lines(lines: pd.DataFrame) -> pd.Series:
+    """The days that each schedule line carries: "enrolled_on 2026-07-20; cancelled_on 2026-10-29"; a story tells them."""
+    enrolled, cancelled = day_numbers(lines["enrolled_on"]), lines["cancelled_on"]
+    first = int(enrolled.min()) if len(lines) else 0
+    code = enrolled - first
+    names = [f"{ENROLLED_ON} {day_text(first + day)}" for day in range(int(code.max()) + 1 if len(lines) else 0)]
+    off = np.flatnonzero(cancelled.notna().to_numpy() & is_word(lines["line_status"], "cancelled"))
+    for at, day in zip(off.tolist(), day_numbers(cancelled.iloc[off]).tolist(), strict=True):
+        names.append(f"{names[code[at]]}; {CANCELLED_ON} {day_text(day)}")
+        code[at] = len(names) - 1
+    return words(code, names)
 
 
 def _posting_buckets(postings: pd.DataFrame, ledger: pd.DataFrame, counted: Ints) -> dict[str, pd.Series]:

@@ -11,57 +11,38 @@ import json
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, NamedTuple
 
-from reconcile.deliver.csv_out import plain_text
+from reconcile.deliver.csv_out import plain_text, without_controls
 from reconcile.errors import RefusedError
+from reconcile.report_tables import CANCELLED_ON
 from reconcile.run_tables import read_table
+from reconcile.story_happened import UNDECIDED, days_of, happenings
+from reconcile.story_others import named_beside, withheld
 
 if TYPE_CHECKING:
-    from collections.abc import Collection, Iterator, Mapping
+    from collections.abc import Collection, Iterable, Iterator, Mapping
     from pathlib import Path
 
     import pandas as pd
+
+    from reconcile.story_happened import Happening
+
 
 GONE = frozenset({"closed", "resolved"})
 """Standings of exceptions that nobody has to look at any more."""
 
 ROWS = ("students", "plans", "draws", "exceptions", "unmatched_events", "entries")
-BANK_WORDS = {
-    "on a line": "drawn and cleared",
-    "fee on a line": "enrollment fee cleared",
-    "on a cancelled line": "drawn though cancelled",
-    "undone by a return or refund": "drawn; it came back later",
-    "more than one way to match": "drawn; which draw it paid is open",
-    "without a line": "drawn, on no line of the plan",
-    "payment, not a plan draw": "payment seen at the bank",
-    "undoes a draw": "came back",
-    "failed attempt of a line": "tried, and not paid",
-    "return without a draw": "came back; it fits no draw",
-    "refund without a draw": "given back; it fits no draw",
-    "dishonored or contested return": "return disputed between the banks",
-}
-BILL_WORDS = {
-    ("charges", "on the bill"): "charged",
-    ("aid", "disbursed"): "aid put on the bill, paid by now",
-    ("aid", "anticipated"): "aid expected, not here yet",
-    ("aid", "lapsed"): "aid expected, overdue: counts no more",
-    ("aid", "cancelled"): "aid awarded, cancelled since",
-    ("aid", "estimated"): "aid estimated: does not count",
-    ("aid", "never on the bill"): "aid that never pays a bill",
-    ("aid", "not yet on the bill"): "aid not yet on the bill",
-}
-
-
-class Happening(NamedTuple):
-    """One thing that happened on the account: day, words, cents as the export has them (0 where no money is meant)."""
-
-    day: pd.Timestamp
-    words: str
-    cents: int
 
 
 @dataclass(frozen=True, eq=False)
 class TermStory:
-    """One term of the story. Rows are those of the run's tables, by column name; cents."""
+    """One term of the story. Rows are those of the run's tables, by column name; cents.
+
+    draws:      with what the table of draws does not hold: `line_status`, `cancelled_on` (None if no day is known), `given_back` (days on
+                which the office did), `undecided` and `undecided_on` (the money, and its days, that may have paid the line).
+    exceptions: the open ones, fit to be read out: no other student's number stands in them. done: those that are closed or resolved.
+    beside:     what the student may be told of bank money that names them beside another's plan.
+    sees_payments: whether the run had a postings export; without one no payment outside the plan can be seen.
+    """
 
     term: str
     standing: dict[str, Any]
@@ -70,7 +51,15 @@ class TermStory:
     draws: tuple[dict[str, Any], ...]
     exceptions: tuple[dict[str, Any], ...]
     done: tuple[dict[str, Any], ...]
-    """Exceptions that are closed or resolved."""
+    beside: tuple[str, ...] = ()
+    sees_payments: bool = True
+
+    @property
+    def outside(self) -> int:
+        """Cents of the bill that a plan is not meant to pay (fines, say): what is owed, less what the plans are held against."""
+        if self.plan is None:
+            return 0
+        return int(self.standing["balance_now"] - self.standing["aid_anticipated"] - self.plan["balance_to_meet"])
 
 
 @dataclass(frozen=True, eq=False)
@@ -84,6 +73,9 @@ class StudentStory:
     terms: tuple[TermStory, ...]
     astray: tuple[dict[str, Any], ...]
     """Exceptions of bank money that belongs to no term."""
+    beside: tuple[str, ...] = ()
+    """As that of a term, of terms in which the student has nothing."""
+    sees_payments: bool = True
 
 
 class AccountStep(NamedTuple):
@@ -108,16 +100,20 @@ def student_story(run: Path, student_id: str) -> StudentStory:
     audit = _audit(run)
     shown = plain_text(student_id)
     found = {name: _records(read_table(run, name, student_id if name == "entries" else shown)) for name in ROWS}
-    if not any(found[name] for name in ROWS):
+    beside = named_beside(read_table(run, "exceptions"), GONE).get(without_controls(student_id), ())
+    if not beside and not any(found[name] for name in ROWS):
         raise RefusedError(f"No student {student_id!r} is in {run}.", _nearest(run, student_id))
     span = audit.get("bank_span") or {}
-    return _story(student_id, found, run.resolve().name, str(audit["as_of"]), str(span.get("last", "")))
+    own = (run.resolve().name, str(audit["as_of"]), str(span.get("last", "")))
+    return _story(student_id, found, beside, own, sees_payments=bool(audit.get("has_postings", True)))
 
 
-def stories_of(tables: Mapping[str, pd.DataFrame], student_ids: Collection[str], as_of: str, bank_through: str) -> Iterator[StudentStory]:
+def stories_of(
+    tables: Mapping[str, pd.DataFrame], student_ids: Collection[str], as_of: str, bank_through: str, *, sees_payments: bool = True
+) -> Iterator[StudentStory]:
     """The stories of many students from the tables of a run in memory, in the order of the ids given; `run` stays empty.
 
-    In:      tables by name, shaped by schemas.OUTPUTS; cents.
+    In:      tables by name, shaped by schemas.OUTPUTS; cents. `sees_payments`: the run had a postings export.
     """
     wanted = set(student_ids)
     mine: dict[str, dict[str, list[dict[str, Any]]]] = {student: {name: [] for name in ROWS} for student in wanted}
@@ -125,16 +121,27 @@ def stories_of(tables: Mapping[str, pd.DataFrame], student_ids: Collection[str],
         table = tables[name]
         for row in _records(table[table["student_id"].isin(wanted)]):
             mine[row["student_id"]][name].append(row)
+    beside = named_beside(tables["exceptions"], GONE)
     for student in student_ids:
-        yield _story(student, mine[student], "", as_of, bank_through)
+        named = beside.get(without_controls(student), ())
+        yield _story(student, mine[student], named, ("", as_of, bank_through), sees_payments=sees_payments)
 
 
-def _story(student_id: str, found: dict[str, list[dict[str, Any]]], run: str, as_of: str, bank_through: str) -> StudentStory:
-    """The story of a student whose rows have been gathered by table."""
-    terms = tuple(_term(row, found) for row in found["students"])
+def _story(
+    student_id: str,
+    found: dict[str, list[dict[str, Any]]],
+    named: tuple[tuple[str, str], ...],
+    of_run: tuple[str, str, str],
+    *,
+    sees_payments: bool,
+) -> StudentStory:
+    """The story of a student whose rows have been gathered by table; `of_run`: its name, as-of day and the last day of the bank files."""
     known = {row["term"] for row in found["students"]}
-    astray = tuple(row for row in found["exceptions"] if row["term"] not in known and row["standing"] not in GONE)
-    return StudentStory(student_id, run, as_of, bank_through, terms, astray)
+    beside = {term: tuple(words for of_term, words in named if of_term == term) for term in known}
+    terms = tuple(_term(row, found, beside[row["term"]], sees_payments=sees_payments) for row in found["students"])
+    astray = tuple(withheld(row) for row in found["exceptions"] if row["term"] not in known and row["standing"] not in GONE)
+    elsewhere = tuple(words for term, words in named if term not in known)
+    return StudentStory(student_id, *of_run, terms, astray, elsewhere, sees_payments)
 
 
 def held_by_a_stop(term: TermStory) -> int:
@@ -198,48 +205,45 @@ def _records(table: pd.DataFrame) -> list[dict[str, Any]]:
     return [{str(name): value for name, value in row.items()} for row in table.to_dict("records")]
 
 
-def _term(standing: dict[str, Any], found: dict[str, list[dict[str, Any]]]) -> TermStory:
+def _term(standing: dict[str, Any], found: dict[str, list[dict[str, Any]]], beside: tuple[str, ...], *, sees_payments: bool) -> TermStory:
     term = standing["term"]
     mine = {name: [row for row in found[name] if row["term"] == term] for name in ROWS}
     plan = mine["plans"][0] if mine["plans"] else None
+    exceptions = [withheld(row) for row in mine["exceptions"]]
+    still = tuple(row for row in exceptions if row["standing"] not in GONE)
     return TermStory(
         term=term,
         standing=standing,
         plan=plan,
-        happened=tuple(sorted(_happenings(mine["entries"], plan), key=lambda h: (h.day, h.words))),
-        draws=tuple(mine["draws"]),
-        exceptions=tuple(row for row in mine["exceptions"] if row["standing"] not in GONE),
-        done=tuple(row for row in mine["exceptions"] if row["standing"] in GONE),
+        happened=tuple(sorted(happenings(mine["entries"], plan), key=lambda h: (h.day, h.words))),
+        draws=tuple(_draws(mine["draws"], mine["entries"], still)),
+        exceptions=still,
+        done=tuple(row for row in exceptions if row["standing"] in GONE),
+        beside=beside,
+        sees_payments=sees_payments,
     )
 
 
-def _happenings(entries: list[dict[str, Any]], plan: dict[str, Any] | None) -> Iterator[Happening]:
-    """What moved the account, rows of one day and one kind together; draws on the ledger are the bank's, and are not told twice."""
-    sums: dict[tuple[pd.Timestamp, str], tuple[int, int]] = {}
-    for row in entries:
-        words = _words(row)
-        if words:
-            count, cents = sums.get((row["date"], words), (0, 0))
-            sums[row["date"], words] = (count + 1, cents + int(row["cents"]))
-    for (day, words), (count, cents) in sums.items():
-        several = f" ({count} entries)" if count > 1 else ""
-        yield Happening(day, words + several, cents)
-    if plan is not None:
-        yield Happening(plan["enrolled_on"], f"enrolled in plan {plan['plan_ids']}", 0)
-        if plan["baseline"] > plan["enrolled_on"]:
-            yield Happening(plan["baseline"], "plan last held against the bill", 0)
+def _draws(draws: list[dict[str, Any]], entries: list[dict[str, Any]], exceptions: Iterable[dict[str, Any]]) -> Iterator[dict[str, Any]]:
+    """Each row of draws with the days and the undecided money of its line."""
+    lines = {(row["plan_id"], row["line"]): row for row in entries if row["export"] == "plan_schedules"}
+    refunds = [row for row in entries if row["export"] == "cleared_draws" and row["status"] == "refunded" and row["undoes"]]
+    open_questions = [row for row in exceptions if row["kind"] == UNDECIDED]
+    for draw in draws:
+        key = (draw["plan_id"], draw["line"])
+        asked = [row for row in open_questions if draw["state"] != "cleared" and _may_have_paid(row, draw)]
+        loose = [row for row in entries if row["bucket"] == UNDECIDED and any(one["plan_id"] in {"", row["plan_id"]} for one in asked)]
+        yield draw | {
+            "line_status": lines[key]["status"] if key in lines else "",
+            "cancelled_on": days_of(lines[key]).get(CANCELLED_ON) if key in lines else None,
+            "given_back": sorted({str(row["date"].date()) for row in refunds if (row["plan_id"], row["line"]) == key}),
+            "undecided": sum(int(row["amount"]) for row in asked),
+            "undecided_on": sorted({str(row["date"].date()) for row in loose}),
+        }
 
 
-def _words(row: dict[str, Any]) -> str:
-    """The words of an entry; "" for what is not told here."""
-    export, bucket = row["export"], row["bucket"]
-    if export == "plan_schedules" or bucket in {"after the as-of date", "plan enrolled after the as-of date", "other terms"}:
-        return ""
-    if export == "cleared_draws":
-        line = f", line {row['line']}" if row["line"] else ""
-        given_back = bucket == "undoes a draw" and row["status"] == "refunded"
-        words = "given back by the office" if given_back else BANK_WORDS.get(bucket, bucket)
-        return f"{words}{line}"
-    if export == "postings":
-        return f"credited: {row['status']}" if bucket == "other credits" else ""
-    return BILL_WORDS.get((export, bucket), f"{export}: {bucket}")
+def _may_have_paid(question: dict[str, Any], draw: dict[str, Any]) -> bool:
+    """Whether the money of an open question may have paid the draw: the exception names the line, or cannot say which lines it fits."""
+    if question["plan_id"] not in {"", draw["plan_id"]}:
+        return False
+    return f"line {draw['line']} (" in str(question["what"]) or "the plan's lines" in str(question["what"])

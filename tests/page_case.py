@@ -32,7 +32,7 @@ def shown_of(rows: Mapping[str, Sequence[Row]], as_of: date, rules: Rules, *, na
     exports = exports_of(rows)
     result = reconcile_exports(exports, rules, as_of)
     span = exports.span
-    about = About(as_of, span.first if span else None, span.last if span else None, "", None, notes)
+    about = About(as_of, span.first if span else None, span.last if span else None, "", None, notes, has_postings=exports.has_postings)
     named = names_of(exports.tables["plan_schedules"]) if names else {}
     return Shown("daily", result.tables, totals(counted_inputs(exports, as_of)), about, rules, named, "0" * 64, "0")
 

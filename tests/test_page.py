@@ -221,7 +221,7 @@ def test_a_story_says_when_an_exception_of_it_is_left_out(rules: Rules, monkeypa
     """An exception for which the list has no room is marked in the story, not dropped."""
     shown = shown_of(plan_of("S1", 100_000, 24_000), AS_OF, rules)
     monkeypatch.setattr(page_data, "_listed", lambda *_: ('{"columns":[],"words":[],"rows":[]}', 0))
-    ((_, (term,), _),) = json.loads(page_data.held(shown).stories)["stories"]
+    ((_, (term,), _, _),) = json.loads(page_data.held(shown).stories)["stories"]
     assert term[8] == [page_data.NOT_HELD]
 
 
@@ -278,6 +278,50 @@ def test_stories_from_memory_are_those_of_the_run_folder(tmp_path: Path) -> None
         other = student_story(tmp_path / "r", one.student_id)
         assert [str(term.__dict__) for term in one.terms] == [str(term.__dict__) for term in other.terms]
         assert (str(one.astray), one.as_of, one.bank_through) == (str(other.astray), other.as_of, other.bank_through)
+        assert (one.beside, one.sees_payments) == (other.beside, other.sees_payments)
+
+
+def words_of(block: dict[str, Any], place: int) -> str:
+    """Every word of one story of the page."""
+
+    def told(cell: object) -> list[str]:
+        if isinstance(cell, list):
+            return [word for one in cell for word in told(one)]
+        return [block["words"][cell]] if isinstance(cell, int) and 0 <= cell < len(block["words"]) else [str(cell)]
+
+    return " ".join(told(block["stories"][place]))
+
+
+def test_a_story_names_no_other_student(rules: Rules) -> None:
+    """Bank money that names good beside bad's plan: bad's story withholds the name and has its own words; good has a story that says so."""
+    rows = together([plan_of("bad", 100_000, 24_000), plan_of("good", 120_000, 24_000)])
+    rows["cleared_draws"][1]["student_id"] = "good"
+    held = blocks_of(page_html(shown_of(rows, AS_OF, rules)))
+    block = held["stories"]
+    assert [story[0] for story in block["stories"]] == ["bad", "good"]
+    own = [held["listed"]["rows"][found[0]] for found in block["stories"][0][1][0][8] if isinstance(found, list)]
+    assert [row[0] for row in own] == [
+        row[0] for row in held["listed"]["rows"] if "plan and student disagree" in str(row[10]) or row in own
+    ]
+    assert len(own) == 1
+    assert "the number stands in the exception list, do not read it out" in words_of(block, 0)
+    assert "good" not in words_of(block, 0)
+    assert "names this student beside a plan that is not theirs, for 240.00 on 2026-09-11" in words_of(block, 1)
+    assert "bad" not in words_of(block, 1).removeprefix("good")
+
+
+def test_a_page_of_a_run_without_postings_calls_no_bill_uncovered(rules: Rules) -> None:
+    """The story's own caution, the one beside each amount, and the words of coverage say that payments cannot be seen."""
+    rows = plan_of("S1", 150_000, 24_000)
+    seen = page_html(shown_of(rows, AS_OF, rules))
+    assert blocks_of(seen)["stories"]["unseen"] == ["", ""]
+    del rows["postings"]
+    blocks = blocks_of(page_html(shown_of(rows, AS_OF, rules)))
+    assert "cannot see payments made outside the plan" in blocks["stories"]["unseen"][0]
+    assert "ask the ledger before any amount is told or drawn" in blocks["stories"]["unseen"][1]
+    assert any(words.startswith("As far as this run can see") for words in blocks["students"]["coverages"])
+    assert "As far as this run can see" in words_of(blocks["stories"], 0)
+    assert "NOT covered" not in str(blocks)
 
 
 def test_a_column_holds_its_month_and_fits_the_plot() -> None:

@@ -256,12 +256,22 @@ def test_names_are_found_and_shown(sample: Opened) -> None:
     assert name in sample.open_story("00123414")
 
 
+def test_a_story_to_be_read_out_is_that_of_the_command(sample: Opened) -> None:
+    """No other student's number, and each amount with what must be known before."""
+    told = sample.open_story("00123455")
+    assert "00123401" not in told
+    assert "the number stands in the exception list, do not read it out" in told
+    assert "names this student beside a plan that is not theirs" in sample.open_story("00123401")
+    assert "Only as far as the answers to the questions above allow it: draw 2026-12-10: 2,824.72." in sample.open_story("00123402")
+    assert "2,012.40 was taken on 2026-10-14 and 2026-10-15 that may be this draw" in sample.open_story("00123463")
+
+
 def test_a_student_without_exceptions_has_the_summary_row(sample: Opened, folder: Path) -> None:
     """Its amounts are those of students.csv, and the page says why there is no more."""
-    told = sample.open_story("00123401")
+    told = sample.open_story("00123420")
     assert "No exception is open" in told
     with (folder / "students.csv").open(encoding="utf-8", newline="") as file:
-        row = next(row for row in csv.DictReader(file) if row["student_id"] == "00123401")
+        row = next(row for row in csv.DictReader(file) if row["student_id"] == "00123420")
     cells = sample.page.locator("#story td.n").all_inner_texts()
     wanted = [(row[name], sign) for name, sign in (("charges", 1), ("aid_disbursed", -1), ("other_credits", -1), ("draws_cleared", -1))]
     cents = [sign * int(text.replace(".", "")) for text, sign in wanted]

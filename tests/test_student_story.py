@@ -34,15 +34,15 @@ def money(line: str) -> int:
 
 
 def test_an_ordinary_student(folder: Path) -> None:
-    """Charges, aid, plan and draws in date order, each draw and what became of it, the sum, and that nothing is wrong."""
+    """Charges, aid, plan and draws in date order, each draw and what became of it, and the sum."""
     lines = told(folder, "00123401")
     assert "The bill is covered, as long as what is still to come does come." in lines
     dates = [line.split()[0] for line in lines if re.match(r"  2026-", line)]
     assert dates == sorted(dates)
     assert [line.split()[-1] for line in lines if "drawn and cleared" in line] == ["1,236.88", "1,236.88", "1,236.87", "1,236.87"]
     assert "  5  draw  2026-12-10  1,236.87  still to come" in lines
-    assert "Nothing is wrong that a person must look at." in lines
     assert len(lines) <= 60
+    assert told(folder, "00123403")[-1] == "Nothing is wrong that a person must look at."
 
 
 def test_the_sum_leads_from_charges_to_what_is_open(folder: Path) -> None:

@@ -19,8 +19,10 @@ import pandas as pd
 
 from reconcile.deliver import story
 from reconcile.deliver.csv_out import without_controls
+from reconcile.deliver.story_next import ASK_LEDGER, NO_PAYMENTS, look_first, proposal_words
 from reconcile.page_figures import still_open
-from reconcile.story_facts import account_steps, held_by_a_stop, stories_of
+from reconcile.story_facts import GONE, account_steps, held_by_a_stop, stories_of
+from reconcile.story_others import WITHHELD, named_beside
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator, Mapping
@@ -81,9 +83,11 @@ class _Words:
 def held(shown: Shown) -> Held:
     """The data blocks of the page, each safe to stand inside a script element."""
     exceptions, students = shown.tables["exceptions"], shown.tables["students"]
-    concerned = list(dict.fromkeys(student for student in still_open(exceptions)["student_id"].tolist() if student))
+    listed_ids = still_open(exceptions)["student_id"].tolist()
+    named = sorted(set(named_beside(exceptions, GONE)) & set(students["student_id"].tolist()))
+    concerned = list(dict.fromkeys(student for student in (*listed_ids, *named) if student))
     everyone = _in_order(students, shown.tables["plans"], concerned)
-    summaries, count = _summaries(students, everyone, shown.names)
+    summaries, count = _summaries(students, everyone, shown)
     left = MOST_BYTES - _size(summaries)
     listed, rows_held = _listed(exceptions, shown.names, left // 2)
     stories, told = _stories(shown, concerned, rows_held, left - _size(listed))
@@ -146,35 +150,48 @@ def _stories(shown: Shown, concerned: list[str], rows_held: int, most: int) -> t
     words = _Words()
     place = {id_: at for at, id_ in enumerate(shown.tables["exceptions"]["exception_id"].tolist()[:rows_held])}
     bank = "" if shown.about.bank_last is None else shown.about.bank_last.isoformat()
-    found = stories_of(shown.tables, concerned, shown.about.as_of.isoformat(), bank)
+    seen = shown.about.has_postings
+    found = stories_of(shown.tables, concerned, shown.about.as_of.isoformat(), bank, sees_payments=seen)
     rows, count = _fitting((_story(one, words, place) for one in found), most, words)
-    return f'{{"words":{as_json(list(words))},"stories":[{",".join(rows)}]}}', count
+    unseen = as_json(["", ""] if seen else [NO_PAYMENTS, f"But {ASK_LEDGER}."])
+    return f'{{"unseen":{unseen},"words":{as_json(list(words))},"stories":[{",".join(rows)}]}}', count
 
 
 def _story(one: StudentStory, words: _Words, place: Mapping[str, int]) -> list[Any]:
-    """A story: id, terms, places of the exceptions that belong to no term."""
-    astray = [place.get(row["exception_id"], NOT_HELD) for row in one.astray]
-    return [without_controls(one.student_id), [_term(term, words, place) for term in one.terms], astray]
+    """A story: id, terms, the exceptions that belong to no term, what is told of money beside another's plan."""
+    terms = [_term(term, words, place) for term in one.terms]
+    beside = [words(line) for line in one.beside]
+    return [without_controls(one.student_id), terms, [_exception(row, words, place) for row in one.astray], beside]
+
+
+def _exception(row: Mapping[str, Any], words: _Words, place: Mapping[str, int]) -> int | list[int]:
+    """An exception's place in the list; with its own words where a story may not show those of the list."""
+    at = place.get(row["exception_id"], NOT_HELD)
+    return [at, words(row["what"])] if WITHHELD in row["what"] and at != NOT_HELD else at
 
 
 def _term(term: TermStory, words: _Words, place: Mapping[str, int]) -> list[Any]:
-    """One term: its code, coverage, sum, money under a stop, draws, variance, proposal, cautions, exceptions, what happened."""
+    """One term: code, coverage, sum, money under a stop, draws, variance, proposal, cautions, exceptions, happenings, money beside a plan.
+
+    A proposal is what must be looked at first, then its lines.
+    """
     plan = term.plan
     heading, causes = "", list[tuple[int, str]]()
     if plan is not None and plan["variance"] and term.standing["coverage"] != "not billed":
         heading, causes = story.variance_words(plan)
-    proposal = story.proposal_words(term)
+    proposal = proposal_words(term)
     return [
         words(term.term),
-        words(story.COVERAGE_WORDS.get(term.standing["coverage"], term.standing["coverage"])),
+        words(" ".join(story.standing_words(term))),
         [_step(step, words) for step in account_steps(term) if step.total or step.cents],
         held_by_a_stop(term),
         [_draw(draw, words) for draw in sorted(term.draws, key=lambda draw: draw["draw_date"])],
         [words(heading), [[cents, words(text)] for cents, text in causes]],
-        [int(bool(proposal) and story.depends_on_answers(term)), [words(line) for line in proposal]],
+        [[words(line) for line in look_first(term)] if proposal else [], [words(line) for line in proposal]],
         [words(caution) for caution in story.caution_words(term)],
-        [place.get(row["exception_id"], NOT_HELD) for row in (*term.exceptions, *term.done)],
+        [_exception(row, words, place) for row in (*term.exceptions, *term.done)],
         [[words(_day(happening.day)), words(happening.words), happening.cents] for happening in term.happened],
+        [words(line) for line in term.beside],
     ]
 
 
@@ -192,7 +209,7 @@ def _draw(draw: dict[str, Any], words: _Words) -> list[Any]:
         words(_day(draw["draw_date"])),
         int(draw["scheduled"]),
         words(draw["state"]),
-        words(story.draw_words(draw)),
+        words("; ".join(part for part in (story.draw_words(draw), story.draw_caution(draw)) if part)),
     ]
 
 
@@ -202,13 +219,15 @@ def _in_order(students: pd.DataFrame, plans: pd.DataFrame, concerned: list[str])
     return sorted({*students["student_id"].tolist(), *concerned}, key=lambda id_: (id_ not in first, id_ not in planned, id_))
 
 
-def _summaries(students: pd.DataFrame, everyone: list[str], names: Mapping[str, str]) -> tuple[str, int]:
+def _summaries(students: pd.DataFrame, everyone: list[str], shown: Shown) -> tuple[str, int]:
     """For each student the id, the name, and for each term: its code, coverage, and cents in the order of SUMMARY_COLUMNS."""
     terms, coverages = _Words(), _Words()
-    rows: dict[str, list[Any]] = {student: [without_controls(student), without_controls(names.get(student, ""))] for student in everyone}
+    rows: dict[str, list[Any]] = {
+        student: [without_controls(student), without_controls(shown.names.get(student, ""))] for student in everyone
+    }
     columns = [students[name].tolist() for name in ("student_id", "term", "coverage", *SUMMARY_COLUMNS)]
     for student, term, coverage, *cents in zip(*columns, strict=True):
         rows[student].append([terms(without_controls(term)), coverages(coverage), *cents])
     texts, count = _fitting((rows[student] for student in everyone), MOST_SUMMED, terms)
-    told = as_json([story.COVERAGE_WORDS.get(coverage, coverage) for coverage in coverages])
+    told = as_json([story.coverage_words(coverage, sees_payments=shown.about.has_postings) for coverage in coverages])
     return f'{{"terms":{as_json(list(terms))},"coverages":{told},"rows":[{",".join(sorted(texts))}]}}', count

@@ -13,7 +13,9 @@ from typing import TYPE_CHECKING, Any, Final
 import pandas as pd
 
 from reconcile.deliver.csv_out import without_controls
+from reconcile.deliver.story_next import NO_PAYMENTS, PROPOSAL, by_whom, look_first, proposal_words, unseen_payments
 from reconcile.deliver.summary import aligned
+from reconcile.exception_facts import listed
 from reconcile.exceptions_bill import CAUSE_WORDS
 from reconcile.money import people_money
 from reconcile.story_facts import account_steps, held_by_a_stop
@@ -38,8 +40,6 @@ CREDIT: Final = (
     "Money goes back only once the bank's files show that the draw has not come back. Where federal aid made a credit, it is generally "
     "paid within 14 days (34 CFR 668.164(h)): ask before promising a day."
 )
-PROPOSAL: Final = "What should be done with the remaining draws (a proposal; the office decides)"
-ONLY_IF: Final = "Only as far as the answers to the questions above allow it:"
 STATE_WORDS: Final = {
     "cleared": "paid",
     "part cleared": "paid in part",
@@ -56,17 +56,23 @@ COVERAGE_WORDS: Final = {
     "paid": "The bill is paid.",
     "covered by pending": "The bill is covered, as long as what is still to come does come.",
 }
+SHORT_AS_SEEN: Final = (
+    "As far as this run can see, part of the bill has nothing behind it (payments made outside the plan are not in this run)."
+)
+OUTSIDE: Final = "{} of the bill is for charges that a plan is not meant to pay, such as fines: no draw takes it, it is paid apart."
 
 
 def story_text(story: StudentStory) -> str:
     """The story as lines of plain ASCII, ended by line ends."""
     bank = f", bank files to {story.bank_through}" if story.bank_through else ""
     lines = [f"Student {story.student_id} as of {story.as_of}{bank} (run {story.run})", *_wrapped(PRIVACY)]
+    if not story.sees_payments:
+        lines += _wrapped(NO_PAYMENTS)
     for term in story.terms:
         lines += ["", *_term(term)]
-    if story.astray:
-        lines += ["", "Bank money that belongs to no term", *_exceptions(story.astray)]
-    if not story.terms and not story.astray:
+    if story.astray or story.beside:
+        lines += ["", "Bank money that belongs to no term", *_exceptions(story.astray), *_beside(story.beside)]
+    if not story.terms and not story.astray and not story.beside:
         lines += ["", "Nothing of this student counts in any term that the rules know."]
     text = "\n".join(without_controls(line).rstrip() for line in lines) + "\n"
     return text.encode("ascii", "replace").decode("ascii")
@@ -80,7 +86,8 @@ def _wrapped(text: str, first: str = "", rest: str = "") -> list[str]:
 
 def _term(term: TermStory) -> Iterator[str]:
     yield f"TERM {term.term}"
-    yield COVERAGE_WORDS.get(term.standing["coverage"], term.standing["coverage"])
+    for words in standing_words(term):
+        yield from _wrapped(words)
     yield ""
     yield from _happenings(term)
     if term.draws:
@@ -94,6 +101,17 @@ def _term(term: TermStory) -> Iterator[str]:
     yield from _cautions(term)
 
 
+def coverage_words(coverage: str, *, sees_payments: bool) -> str:
+    """How the bill stands, in a sentence; a run that sees no payments does not call a bill uncovered."""
+    return SHORT_AS_SEEN if coverage == "short" and not sees_payments else COVERAGE_WORDS.get(coverage, coverage)
+
+
+def standing_words(term: TermStory) -> list[str]:
+    """How the bill of a term stands, and what of it is paid apart from the plan."""
+    outside = [OUTSIDE.format(people_money(term.outside))] if term.outside > 0 else []
+    return [coverage_words(term.standing["coverage"], sees_payments=term.sees_payments), *outside]
+
+
 def _happenings(term: TermStory) -> Iterator[str]:
     yield "What happened, in date order"
     shown = term.happened[-MOST_HAPPENINGS:]
@@ -104,12 +122,16 @@ def _happenings(term: TermStory) -> Iterator[str]:
 
 
 def _draws(term: TermStory) -> Iterator[str]:
+    """The plan's draws; of several plans each under its own name, since their lines have the same numbers."""
     yield "The plan's draws"
+    several = len({draw["plan_id"] for draw in term.draws}) > 1
     rows = []
     for draw in term.draws:
-        day = str(draw["draw_date"].date())
-        rows.append((f"  {draw['line']}", draw["kind"], day, people_money(draw["scheduled"]), draw_words(draw)))
-    yield from aligned(rows, right=(3,))
+        plan = (f"  {draw['plan_id']}", draw["line"]) if several else (f"  {draw['line']}",)
+        rows.append((*plan, draw["kind"], str(draw["draw_date"].date()), people_money(draw["scheduled"]), draw_words(draw)))
+    for draw, line in zip(term.draws, aligned(rows, right=(len(rows[0]) - 2,)), strict=True):
+        yield line
+        yield from _wrapped(draw_caution(draw), "     ", "     ")
 
 
 def draw_words(draw: dict[str, Any]) -> str:
@@ -117,7 +139,28 @@ def draw_words(draw: dict[str, Any]) -> str:
     words: str = STATE_WORDS.get(draw["state"], draw["state"])
     if draw["state"] == "failed" and draw["method"] == "card":
         words = "taken back by the card's bank" if draw["return_code"] == "chargeback" else "was declined"
+    if draw["state"] == "cancelled":
+        back = f"given back by the office on {listed(draw['given_back'])}" if draw["given_back"] else ""
+        words = "; ".join(part for part in (_cancelled(draw) or ("" if back else words), back) if part)
     return words + _draw_note(draw)
+
+
+def _cancelled(draw: dict[str, Any]) -> str:
+    """That the plan system cancelled the line, and when; "" where it did not."""
+    if draw["line_status"] != "cancelled":
+        return ""
+    return "cancelled, and the export gives no day" if draw["cancelled_on"] is None else f"cancelled on {_day(draw['cancelled_on'])}"
+
+
+def draw_caution(draw: dict[str, Any]) -> str:
+    """That money was taken which may be this draw; "" where there is none."""
+    if not draw["undecided"]:
+        return ""
+    on = f" on {listed(draw['undecided_on'])}" if draw["undecided_on"] else ""
+    return (
+        f"{people_money(draw['undecided'])} was taken{on} that may be this draw: nobody may ask for it or draw it again before a person "
+        "has decided which draw that money paid."
+    )
 
 
 def _draw_note(draw: dict[str, Any]) -> str:
@@ -127,10 +170,14 @@ def _draw_note(draw: dict[str, Any]) -> str:
         notes.append(f"on {_day(draw['settled_on'])}")
         if draw["cleared"] != draw["scheduled"]:
             notes.append(f"{people_money(draw['cleared'])} of it" if draw["cleared"] < draw["scheduled"] else people_money(draw["cleared"]))
+        if draw["given_back"] and draw["cleared"] < draw["scheduled"]:
+            notes.append(f"some given back on {listed(draw['given_back'])}")
     if draw["attempts"] > 1:
         notes.append(f"{draw['attempts']} tries")
     if draw["return_code"]:
         notes.append(f"return code {draw['return_code']}")
+    if draw["state"] != "cancelled" and _cancelled(draw):
+        notes.append(f"though {_cancelled(draw)}")
     if draw["state"] == "in transit":
         notes.append(f"expected {_day(draw['expected_on'])}")
     return f", {', '.join(notes)}" if notes else ""
@@ -153,13 +200,12 @@ def _account(term: TermStory) -> Iterator[str]:
 
 
 def _wrong(term: TermStory) -> Iterator[str]:
-    if not term.exceptions:
-        apart = term.standing["coverage"] in {"short", "over"}
-        plain = "No exception is on the list." if apart else "Nothing is wrong that a person must look at."
-        yield plain if term.plan is not None else "No plan in this term: nothing is drawn, and no exception is raised."
+    if not term.exceptions and not term.beside:
+        yield from _wrapped(_nothing_wrong(term))
     else:
         yield "What is wrong"
-        yield from _exceptions(term.exceptions)
+        yield from _exceptions(term.exceptions, term)
+        yield from _beside(term.beside)
     plan = term.plan
     if plan is not None and plan["variance"] and term.standing["coverage"] != "not billed":
         yield ""
@@ -173,16 +219,29 @@ def _wrong(term: TermStory) -> Iterator[str]:
         yield f"  Earlier, {row['standing']}{note}: {row['kind']}, {people_money(abs(row['amount']))}"
 
 
-def _exceptions(rows: tuple[dict[str, Any], ...]) -> Iterator[str]:
+def _nothing_wrong(term: TermStory) -> str:
+    if term.plan is None:
+        return "No plan in this term: nothing is drawn, and no exception is raised."
+    if term.standing["coverage"] not in {"short", "over"}:
+        return "Nothing is wrong that a person must look at."
+    return f"No exception is on the list{': what a plan is not meant to pay raises none' if term.outside > 0 else ''}."
+
+
+def _exceptions(rows: tuple[dict[str, Any], ...], term: TermStory | None = None) -> Iterator[str]:
     for row in rows:
         about, _, what = str(row["what"]).partition(": ")
         line = f" (line {row['line']})" if row["line"] else ""
+        unseen = "" if term is None else unseen_payments(term, str(row["action"]))
         yield from _wrapped(f"{row['kind']}{line}: {what or about}", "  - ", "    ")
-        yield from _wrapped(f"Next: {row['action']}", "    ", "    ")
+        yield from _wrapped(f"Next: {row['action']} {unseen}", "    ", "    ")
         if row["note"] or row["disposition"]:
             words = "; ".join(part for part in (row["disposition"], row["note"]) if part)
-            by = f" ({row['decided_by']} {_day(row['decided_on'])})" if row["decided_by"] else ""
-            yield from _wrapped(f"Noted: {words}{by}", "    ", "    ")
+            yield from _wrapped(f"Noted{by_whom(row)}: {words}", "    ", "    ")
+
+
+def _beside(sentences: tuple[str, ...]) -> Iterator[str]:
+    for words in sentences:
+        yield from _wrapped(words, "  - ", "    ")
 
 
 def _variance(plan: dict[str, Any]) -> Iterator[str]:
@@ -204,44 +263,8 @@ def _proposal(term: TermStory) -> Iterator[str]:
     if lines:
         yield ""
         yield PROPOSAL
-        if depends_on_answers(term):
-            yield f"  {ONLY_IF}"
-        for line in lines:
+        for line in (*look_first(term), *lines):
             yield from _wrapped(line, "  ", "  ")
-
-
-def depends_on_answers(term: TermStory) -> bool:
-    """Whether an exception of the term asks something that must be answered before the proposal holds."""
-    return any(words in str(row["action"]) for row in term.exceptions for words in ("Only if", "If not,"))
-
-
-def proposal_words(term: TermStory) -> list[str]:
-    """What the remaining draws should become, a sentence each; nothing where nothing is proposed."""
-    plan = term.plan
-    if plan is None:
-        return []
-    said = [
-        (plan["again"], "{x} may be presented again."),
-        (
-            plan["awaited"],
-            "{x} waits: it may still come, may have been taken already, or is for a person to decide. Draw nothing for it until then.",
-        ),
-        (plan["kept"], "{x} is left as it is: in transit, or too near for a notice."),
-        (plan["to_give_back"], "{x} is to be given back."),
-        (
-            plan["to_stop"],
-            "{x} is not owed of draws that can no longer be changed with notice: stop such a draw whole, or give {x} back once it cleared.",
-        ),
-        (plan["to_collect"], "{x} cannot be put on the draws as they stand: agree one way to pay it, never two."),
-    ]
-    lines = [words.format(x=people_money(cents)) for cents, words in said if cents]
-    if plan["proposed_draws"]:
-        draws = [part.split(" ") for part in str(plan["proposed_draws"]).split("; ")]
-        told = ", ".join(f"{day}: {people_money(int(cents.replace('.', '')))}" for day, cents in draws)
-        lines.insert(0, f"Draw {told}.")
-    if not pd.isna(plan["notice_by"]):
-        lines.append(f"The family must have written notice by {_day(plan['notice_by'])}.")
-    return lines
 
 
 def _cautions(term: TermStory) -> Iterator[str]:

@@ -35,6 +35,7 @@ class About:
     """What the summary says of the run itself: dates, the folder of the report as people find it, the run before, and notes.
 
     not_due:  by term the day on which its bill is due, where that is still to come: money short there is no alarm yet.
+    has_postings: whether the run had a postings export; without one it sees no payment outside the plan.
     """
 
     as_of: date
@@ -44,6 +45,7 @@ class About:
     previous: str | None
     notes: tuple[str, ...]
     not_due: Mapping[str, date] = field(default_factory=dict)
+    has_postings: bool = True
 
 
 def daily_summary(tables: Mapping[str, pd.DataFrame], totals: figures.Totals, counted: Mapping[str, Counted], about: About) -> str:

@@ -107,12 +107,13 @@
     const parts = known(id) ? [make("button", { type: "button", class: "link", "data-student": id }, bdi(id))] : [bdi(id)];
     return name ? [...parts, make("br"), bdi(name)] : parts;
   }
-  function told(row) {
+  function told(row, what = cell(row, "what"), caution = "") {
     const noted = [cell(row, "disposition"), cell(row, "note")].filter(Boolean).join("; ");
     const by = [cell(row, "decided_by"), cell(row, "decided_on")].filter(Boolean).join(" ");
     return [
-      make("p", null, bdi(cell(row, "what"))),
+      make("p", null, bdi(what)),
       make("p", null, make("b", null, "Next: "), bdi(cell(row, "action"))),
+      caution ? make("p", { class: "caution" }, caution) : null,
       noted ? make("p", null, make("b", null, "Noted: "), bdi(noted), by ? ` (${by})` : "") : null,
       make("p", { class: "small" }, `First seen ${cell(row, "first_seen")}. Evidence: `, bdi(cell(row, "evidence")), `. ${cell(row, "exception_id")}`),
     ].filter(Boolean);
@@ -254,7 +255,7 @@
     const students = block("students");
     const words = ["charges", "less aid received", "less payments and other credits", "less draws paid", "owed today", "less aid still expected", "less draws still to come", "gap"];
     const off = [1, 2, 3, 5, 6], totals = [0, 4, 7];
-    const parts = [make("p", { class: "small" }, onList(row[0]) ? "This page has no room for the whole story of this student, and shows the summary row. The exceptions stand in the list above." : "No exception is open, so this page holds the summary row only, without single draws.")];
+    const parts = [...unseen(), make("p", { class: "small" }, onList(row[0]) ? "This page has no room for the whole story of this student, and shows the summary row. The exceptions stand in the list above." : "No exception is open, so this page holds the summary row only, without single draws.")];
     for (const [term, coverage, ...cents] of row.slice(2)) {
       const [failed, unseen] = cents.slice(8);
       parts.push(make("h4", null, `Term ${students.terms[term]}`), make("p", null, students.coverages[coverage]),
@@ -266,31 +267,35 @@
   }
   function wholeStory(one) {
     const words = block("stories").words;
-    const parts = one[1].map((term) => termStory(term, words)).flat();
-    if (one[2].length) parts.push(make("h4", null, "Bank money that belongs to no term"), ...one[2].map((place) => exception(place, "h5")));
+    const parts = [...unseen(), ...one[1].map((term) => termStory(term, words)).flat()];
+    if (one[2].length || one[3].length) parts.push(make("h4", null, "Bank money that belongs to no term"), ...one[2].map((found) => exception(found, "h5", words)), ...beside(one[3], words));
     return parts;
   }
-  function exception(place, level) {
+  const unseen = () => (block("stories").unseen[0] ? [make("p", { class: "caution" }, block("stories").unseen[0])] : []);
+  const beside = (lines, words) => lines.map((line) => make("p", { class: "one" }, bdi(words[line])));
+  /* A story is read out: an exception that names another student comes with words of its own. */
+  function exception(found, level, words) {
+    const [place, own] = Array.isArray(found) ? found : [found, null];
     if (place < 0) return make("p", { class: "one" }, "One more exception, for which this page has no room: see exceptions.csv.");
     const row = listed.rows[place];
     const line = cell(row, "line");
     return make("div", { class: `one ${isOpen(row) ? cell(row, "severity") : ""}` },
       make(level, null, `${cell(row, "kind")}${line ? `, line ${line}` : ""}: ${money(cell(row, "amount"))} `, make("span", { class: `tag ${cell(row, "severity")}` }, SEVERITIES[cell(row, "severity")]), isOpen(row) ? "" : ` ${cell(row, "standing")}`),
-      make("p", { class: "small" }, `${cell(row, "owner")}${cell(row, "act_by") ? `, act by ${cell(row, "act_by")}` : ""}, ${cell(row, "standing")}`), ...told(row));
+      make("p", { class: "small" }, `${cell(row, "owner")}${cell(row, "act_by") ? `, act by ${cell(row, "act_by")}` : ""}, ${cell(row, "standing")}`), ...told(row, own === null ? undefined : words[own], /\d\.\d\d(?!\d)/.test(cell(row, "action")) ? block("stories").unseen[1] : ""));
   }
-  function termStory([term, coverage, steps, held, draws, [heading, causes], [only, proposal], cautions, exceptions, happened], words) {
+  function termStory([term, coverage, steps, held, draws, [heading, causes], [first, proposal], cautions, exceptions, happened, others], words) {
     const named = words[term];
     const listOf = (lines) => make("ul", null, ...lines.map((line) => make("li", null, bdi(words[line]))));
     return [
       make("h4", null, `Term ${named}`),
       make("p", null, make("strong", null, words[coverage])),
-      ...(exceptions.length ? [make("h5", null, "What is wrong"), ...exceptions.map((place) => exception(place, "h6"))] : []),
+      ...(exceptions.length || others.length ? [make("h5", null, "What is wrong"), ...exceptions.map((found) => exception(found, "h6", words)), ...beside(others, words)] : []),
       make("h5", null, "From charges to what is open"),
       waterfall(steps, words, named),
       held ? make("p", null, `Draws under a stop, not to be taken: ${money(held)}.`) : null,
       ...(draws.length ? [make("h5", null, "The plan's draws"), timeline(draws, words, named), drawTable(draws, words, named)] : []),
       ...(causes.length ? [make("h5", null, words[heading]), causeTable(causes, words, named)] : []),
-      ...(proposal.length ? [make("h5", null, "What should be done with the remaining draws"), make("div", { class: "proposal" }, make("p", null, "A proposal; the office decides."), only ? make("p", null, "Only as far as the answers to the questions above allow it:") : null, listOf(proposal), ...cautions.map((line) => make("p", { class: "caution" }, words[line])))]
+      ...(proposal.length ? [make("h5", null, "What should be done with the remaining draws"), make("div", { class: "proposal" }, make("p", null, "A proposal; the office decides."), ...first.map((line) => make("p", { class: "caution" }, bdi(words[line]))), listOf(proposal), ...cautions.map((line) => make("p", { class: "caution" }, words[line])))]
         : cautions.map((line) => make("p", { class: "caution" }, words[line]))),
       happened.length ? make("details", null, make("summary", null, `What happened in ${named}, in date order (${happened.length})`), happenedTable(happened, words, named)) : null,
     ].filter(Boolean);

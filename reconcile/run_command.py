@@ -125,6 +125,7 @@ def _about(
         previous=previous.name if previous else None,
         notes=notes,
         not_due={term.code: term.bill_due for term in rules.terms if term.bill_due > request.as_of},
+        days=rules.banking_days(),
     )
 
 

@@ -212,7 +212,7 @@ def _proposal(term: TermStory) -> Iterator[str]:
 
 def depends_on_answers(term: TermStory) -> bool:
     """Whether an exception of the term asks something that must be answered before the proposal holds."""
-    return any(words in str(row["action"]) for row in term.exceptions for words in ("Only if", "If not,"))
+    return any(words in str(row["action"]) for row in term.exceptions for words in ("Only if", "Only once"))
 
 
 def proposal_words(term: TermStory) -> list[str]:

@@ -11,7 +11,7 @@ from typing import Final
 
 from reconcile.outreach import DECIDED_FIRST, FIRST
 
-FIND_OUT: Final = ("find out", "find whose", "decide which", "only if", "if not,")
+FIND_OUT: Final = ("find out", "find whose", "decide which", "only if", "only once it is known", "if not,")
 ASK: Final = (
     *("ask the bank", "ask our bank", "ask the bursar", "ask the plan system"),
     *("ask the family which", "ask the family whether", "ask the family why", "the bursar has decided", "the bursar decides"),

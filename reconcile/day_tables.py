@@ -9,6 +9,7 @@ import pandas as pd
 
 from reconcile.events import NOBODY, day_numbers
 from reconcile.ledger import POSTED, TAKEN_OFF
+from reconcile.notices import last_days_to_stop
 from reconcile.schemas import OUTPUTS
 from reconcile.texts import among, first_true, is_word, picked, words
 
@@ -109,14 +110,17 @@ def settlement_days(lines: pd.DataFrame, events: pd.DataFrame, money: pd.DataFra
     return table[[column.name for column in OUTPUTS["settlement_days"]]]
 
 
-def coming_draws(lines: pd.DataFrame, stopped: Bools, row_of_line: Ints, advice: Mapping[int, Advice], decide: Bools) -> pd.DataFrame:
+def coming_draws(
+    lines: pd.DataFrame, stopped: Bools, row_of_line: Ints, advice: Mapping[int, Advice], decide: Bools, ask: Bools
+) -> pd.DataFrame:
     """Per coming draw date and reason: how many lines and how much will be taken, and how much of it is in question; adds up over parts.
 
     In:      lines with state; whether each line's plan is under a stop; the row of plans of each line; the advice by row; which rows a
-             person must decide first.
+             person must decide first, and of which the family must be asked first.
     Out:     term, draw_date, why ("" where nothing is in question), taken_on, lines, scheduled, lines_in_question, in_question, proposed.
-             in_question is, of each line in question, the cents that would change (all of them on a stopped plan or while a person
-             decides); proposed is what the date should take.
+             A line is in question where a proposal changes it, a stop forbids it, a person decides about it first, or it is not owed and
+             too near for a notice; not where a change would only be proposed after an answer. in_question is the difference of a line
+             that changes, and the whole of every other; proposed is what the date should take.
     """
     pending = np.flatnonzero(is_word(lines["state"], "pending"))
     part = lines[["term", "draw_date", "taken_on", "amount", "plan_id", "line"]].iloc[pending].reset_index(drop=True)
@@ -126,8 +130,9 @@ def coming_draws(lines: pd.DataFrame, stopped: Bools, row_of_line: Ints, advice:
     to_stop[[at for at, found in advice.items() if found.to_stop]] = True
     undecided = decide[row] & ~under_stop
     proposed = np.where(undecided, amount, proposed)
-    why = first_true([under_stop, undecided, proposed < amount, proposed > amount, to_stop[row]])
-    moved = np.where(why < 2, amount, np.where(why < 4, np.abs(amount - proposed), np.where(why == 4, amount, 0)))
+    changes, too_late = proposed != amount, to_stop[row]
+    why = first_true([under_stop, undecided, (changes | too_late) & ask[row], proposed < amount, proposed > amount, too_late])
+    moved = np.where(under_stop | undecided, amount, np.where(changes, np.abs(amount - proposed), np.where(too_late, amount, 0)))
     reason = words(why, _WHY)
     asked = (why < len(_WHY) - 1).astype(np.int64)
     table = part.rename(columns={"amount": "scheduled"}).assign(
@@ -139,7 +144,10 @@ def coming_draws(lines: pd.DataFrame, stopped: Bools, row_of_line: Ints, advice:
 
 
 _ADDED = ("lines", "scheduled", "lines_in_question", "in_question", "proposed")
-_WHY = ("under a stop", "a person decides first", "plan exceeds bill", "plan below bill", "too near for a notice, and not owed", "")
+_WHY = (
+    *("under a stop", "a person decides first", "only if not paid outside the plan"),
+    *("plan exceeds bill", "plan below bill", "too near for a notice, and not owed", ""),
+)
 
 
 def _proposed(part: pd.DataFrame, row: Ints, advice: Mapping[int, Advice]) -> Ints:
@@ -168,7 +176,7 @@ def next_draws(coming: pd.DataFrame, rules: Rules) -> pd.DataFrame:
     found = grouped.agg({"taken_on": "first"} | dict.fromkeys(_ADDED, "sum")).reset_index()
     found["why"] = pd.Series(["; ".join(reasons.get(key, [])) for key in zip(found["term"], found["draw_date"], strict=True)], dtype="str")
     found["notice_by"] = found["draw_date"] - pd.to_timedelta(rules.plans.notice_days, unit="D")
-    stop = rules.banking_days().add_numbers(day_numbers(found["taken_on"]), -1) if len(found) else np.zeros(0, dtype=np.int64)
+    stop = last_days_to_stop(day_numbers(found["taken_on"]), rules.banking_days()) if len(found) else np.zeros(0, dtype=np.int64)
     found["last_day_to_stop"] = pd.Series(stop.astype("datetime64[D]").astype("datetime64[s]"))
     kinds = {"lines": "int64", "lines_in_question": "int64", "notice_by": "datetime64[s]", "taken_on": "datetime64[s]"}
     return found.astype(kinds)[[column.name for column in OUTPUTS["next_draws"]]]

@@ -13,7 +13,7 @@ import numpy as np
 from reconcile.exception_cautions import ask_counsel
 from reconcile.exception_facts import ASK_BANK_FIRST, DECIDES_FIRST, day_text, listed
 from reconcile.money import people_money
-from reconcile.notices import earliest_new_draw, in_time, last_day
+from reconcile.notices import earliest_new_draw, last_day, send_by
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -25,10 +25,14 @@ ONE_OR_THE_OTHER = "one or the other"
 UNDER_A_STOP = "the plan is under a stop"
 AGREE = "Plan and bill agree: give nothing more back and change no draw for it; confirm how it was settled."
 
-
+MORE_THAN_ONE_WAY = f"Money fits the draws in more than one way: {DECIDES_FIRST}; nothing is proposed and nothing is presented again."
 DISPUTED = frozenset({"unauthorized", "chargeback"})
 """Classes of codes with which a family disputes a draw."""
 NOTICE = "A changed draw needs written notice"
+EITHER_STOP = "Either stop "
+"""Begins the choice that is left for a draw too near for a notice."""
+NO_DRAW_ON = "no draw on "
+"""Stands in what is said of the draws of a stopped plan, also where that follows a condition."""
 
 
 def person_first(on: Ground, row: int) -> str:
@@ -43,7 +47,7 @@ def person_first(on: Ground, row: int) -> str:
         return "A row of this student or plan was rejected (rejected_rows.csv): no draw is proposed until it is mended."
     if row in on_told_rows(on):
         return f"The banks dispute a return (codes R61 to R77): {DECIDES_FIRST}; nothing is proposed and nothing is presented again."
-    return f"Money fits the draws in more than one way: {DECIDES_FIRST}; nothing is proposed and nothing is presented again."
+    return MORE_THAN_ONE_WAY
 
 
 def on_told_rows(on: Ground) -> frozenset[int]:
@@ -130,19 +134,15 @@ def too_near(on: Ground, row: int, advice: Advice | None = None) -> str:
     excess = (advice or on.advice(row)).to_stop if row >= 0 else 0
     if not excess:
         return ""
-    lines, kept = on.lines, _kept_draws(on, row)
+    lines, stop = on.lines, draws_to_stop(on, row, excess)
     mine = [at for at in on.mine("lines", row) if lines["kind"][at] != "fee" and lines["amount"][at] > 0]
-    stop: list[int] = []
-    for at in reversed(kept):
-        if sum(int(lines["amount"][line]) for line in stop) < excess:
-            stop.insert(0, at)
     stopped = sum(int(lines["amount"][at]) for at in stop)
     parts = []
     if stop:
         one = len(stop) == 1
         collect = f" and collect {people_money(stopped - excess)}" if stopped > excess else ""
         parts.append(
-            f"The {_named(on, stop)} can no longer be changed with notice. Either stop {'it' if one else 'each of them'} whole"
+            f"The {_named(on, stop)} can no longer be changed with notice. {EITHER_STOP}{'it' if one else 'each of them'} whole"
             f"{collect}, or let {'it' if one else 'them'} be taken and give {people_money(min(excess, stopped))} back once "
             f"{'it has' if one else 'they have'} cleared: {ONE_OR_THE_OTHER}, never both."
         )
@@ -153,6 +153,15 @@ def too_near(on: Ground, row: int, advice: Advice | None = None) -> str:
         )
         parts.append(f"{which}: give {people_money(excess - stopped)} back once it has cleared and the bank can no longer return it.")
     return " ".join(parts)
+
+
+def draws_to_stop(on: Ground, row: int, excess: int) -> list[int]:
+    """The draws too near for a notice that would have to be stopped so that so many cents are not taken; the last of them first."""
+    stop: list[int] = []
+    for at in reversed(_kept_draws(on, row)):
+        if sum(int(on.lines["amount"][line]) for line in stop) < excess:
+            stop.insert(0, at)
+    return stop
 
 
 def _named(on: Ground, lines: Sequence[int]) -> str:
@@ -231,11 +240,11 @@ def _draws(on: Ground, row: int, advice: Advice) -> str:
         words = listed(f"{people_money(new)} instead of {people_money(old)} on {listed(days)}" for (new, old), days in same.items())
         parts.append(f"Proposed: draw {words}.")
     if changed and advice.notice_for is not None:
-        last = day_text(last_day(advice.notice_for, on.rules.plans.notice_days))
+        last = notice_day(on, last_day(advice.notice_for, on.rules.plans.notice_days))
         parts += [f"{NOTICE} to the family by {last}.", _stays(on, row, advice), ask_counsel(on, row, advice)]
     if halted:
         days = listed(f"{day_text(day)} ({people_money(old)})" for day, old, _new, _plan, _line in halted)
-        parts.append(f"Take no draw on {days}: the plan is under a stop until the family authorizes an account anew.")
+        parts.append(f"Take {NO_DRAW_ON}{days}: the plan is under a stop until the family authorizes an account anew.")
     return " ".join(part for part in parts if part)
 
 
@@ -244,14 +253,9 @@ def _kept_draws(on: Ground, row: int) -> list[int]:
     return [at for at in on.mine("lines", row) if on.coming.too_near[at]] if on.coming.has_too_near[row] else []
 
 
-def decide_by(on: Ground, row: int) -> int | None:
-    """The last day for notice of the first pending draw that can still change; None where plan and bill agree, or none can change."""
-    if row < 0 or abs(int(on.plans["variance"][row])) <= on.rules.plans.plan_tolerance or not on.billed[on.plans["term"][row]]:
-        return None
-    days = on.rules.plans.notice_days
-    coming = [int(on.lines["draw_date"][at]) for at in on.mine("lines", row) if on.coming.changeable[at]]
-    first = min((day for day in coming if in_time(on.today, day, days)), default=None)
-    return None if first is None else last_day(first, days)
+def notice_day(on: Ground, last: int) -> str:
+    """The last day for a notice in words; where the office is closed on it, with the day by which it sends the notice."""
+    return f"{day_text(last)}{send_by(last, on.today, on.days)}"
 
 
 def _stays(on: Ground, row: int, advice: Advice) -> str:

@@ -1,4 +1,4 @@
-"""The draws of all plans that are still to come: which are too near for a notice, and how many installments are left.
+"""The draws of all plans that are still to come: which are too near for a notice, until when one can be stopped, how many are left.
 
 Asked of whole columns once, since the advice of each of thousands of plans asks for its own.
 """
@@ -11,22 +11,26 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from reconcile.notices import last_day
+from reconcile.notices import last_day, last_days_to_stop
 
 if TYPE_CHECKING:
+    from collections.abc import Iterable
+
+    from reconcile.banking_days import BankingDays
     from reconcile.events import Bools, Ints
     from reconcile.exception_columns import Columns
 
 
 @dataclass(frozen=True)
 class Coming:
-    """Schedule lines, the row of plans of each, how many rows there are, the day (a day number) and the days of notice."""
+    """Schedule lines, the row of plans of each, how many rows there are, the day (a day number), the days of notice, banking days."""
 
     lines: Columns
     row_of_line: Ints
     rows: int
     today: int
     notice_days: int
+    days: BankingDays
 
     @cached_property
     def changeable(self) -> Bools:
@@ -43,6 +47,18 @@ class Coming:
     def has_too_near(self) -> Bools:
         """Whether each row of plans has a draw that is too near."""
         return self._has(self.too_near)
+
+    def first_stop(self, lines: Iterable[int]) -> int | None:
+        """The last day to stop the first of these pending draws that can still be stopped; None if there is none."""
+        taken = self.lines["taken_on"]
+        found = (self._last_to_stop[int(taken[at])] for at in lines if int(taken[at]) in self._last_to_stop)
+        return min((day for day in found if day >= self.today), default=None)
+
+    @cached_property
+    def _last_to_stop(self) -> dict[int, int]:
+        """The last day to stop a draw, by the day on which it is taken: few different days, whatever the number of draws."""
+        taken = np.unique(self.lines["taken_on"][self.lines["state"].are("pending")])
+        return dict(zip(taken.tolist(), last_days_to_stop(taken, self.days).tolist(), strict=True)) if len(taken) else {}
 
     @cached_property
     def installments(self) -> Bools:

@@ -33,9 +33,10 @@ class Fact(NamedTuple):
     about:     what tells it from others of its kind, student, plan and line: a reference, a fund, a day. Part of its id.
     whole:     it is about the student's plans of the term together: the plan is no part of its id.
     calm:      its severity is information, whatever the rules say of the kind.
-    overdue:   a day by which it had to be done has passed: what is to be acted on is urgent.
+    pressing:  a day by which it had to be done has passed, or money not owed is drawn soon: what is to be acted on is urgent.
     soon:      a draw comes within soon_days: it leads the list.
     instead:   the advice takes the place of the office's own first step, which does not fit the case.
+    confirmed: what follows once somebody wrote that it is confirmed: in place of the office's own first step and of the advice.
     lead:      said before the office's own first step.
     before:    the last day on which what is advised can still be done in time, if it ends before the rule's own days.
     """
@@ -53,9 +54,10 @@ class Fact(NamedTuple):
     about: str = ""
     whole: bool = False
     calm: bool = False
-    overdue: bool = False
+    pressing: bool = False
     soon: bool = False
     instead: bool = False
+    confirmed: tuple[str, ...] = ()
     lead: str = ""
     before: int | None = None
 

@@ -119,6 +119,13 @@ class Ground:
         return dict(zip(zip(self.plans["term"].of(at), self.plans["student_id"].of(at), strict=True), day[at].tolist(), strict=True))
 
     @cached_property
+    def rows_to_stop(self) -> dict[tuple[str, str], int]:
+        """Position in the table of plans, by term and student, where a draw may have to be stopped: the plan is over, or stopped."""
+        plans = self.plans
+        at = np.flatnonzero((plans["variance"] > self.rules.plans.plan_tolerance) | (plans["to_stop"] > 0) | (self.held > 0))
+        return dict(zip(zip(plans["term"].of(at), plans["student_id"].of(at), strict=True), at.tolist(), strict=True))
+
+    @cached_property
     def billed(self) -> dict[str, bool]:
         """Whether each term's bills are out."""
         return {term.code: term.billed_on <= self.at.as_of for term in self.rules.terms}
@@ -143,7 +150,7 @@ class Ground:
     @cached_property
     def coming(self) -> Coming:
         """The draws still to come, for the cautions about notice and installments."""
-        return Coming(self.lines, self.row_of_line, len(self.at.keys), self.today, self.rules.plans.notice_days)
+        return Coming(self.lines, self.row_of_line, len(self.at.keys), self.today, self.rules.plans.notice_days, self.days)
 
     @cached_property
     def returnable(self) -> Ints:

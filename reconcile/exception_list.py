@@ -14,9 +14,9 @@ import numpy as np
 import pandas as pd
 
 from reconcile.common_causes import line_of, run_lines
-from reconcile.exception_advice import NOTICE
 from reconcile.exception_ground import Ground
 from reconcile.exception_kinds import GROUPS
+from reconcile.exception_last_days import while_it_can_be_done
 from reconcile.exception_rows import SEVERITIES
 from reconcile.exceptions_bank import undecided_money
 from reconcile.exceptions_bill import bill_and_plan
@@ -174,15 +174,7 @@ def find_facts(at: Worked, exports: Exports, rules: Rules, fee_terms: frozenset[
         *systems_apart(on, days),
         *came_late_or_early(on),
     ]
-    return [_in_time(on, fact) for fact in found]
-
-
-def _in_time(on: Ground, fact: Fact) -> Fact:
-    """The fact with the last day for notice, where its advice asks for a notice that can still go out."""
-    last = on.notice_by.get((fact.term, fact.student_id))
-    if last is None or last < on.today or not any(NOTICE in part for part in fact.advice):
-        return fact
-    return fact._replace(before=min(last, last if fact.before is None else fact.before))
+    return [while_it_can_be_done(on, fact) for fact in found]
 
 
 def facts_of_close(at: Worked, exports: Exports, rules: Rules, since: Since) -> list[Fact]:

@@ -23,13 +23,14 @@ if TYPE_CHECKING:
     When = Callable[[pd.Timestamp, str, int | None], tuple[pd.Timestamp, str]]
 
 FIXED = "fixed"
+CONFIRMED = "confirmed"
 SEVERITIES = ("urgent", "act", "information")
 
 
 def severity_of(fact: Fact, rules: Rules) -> str:
-    """The severity of a fact: its kind's in the rules; information where the fact is calm, urgent where what is to be done is overdue."""
+    """The severity of a fact: its kind's in the rules; information where the fact is calm, urgent where what is to be done is pressing."""
     severity = rules.exceptions.kinds[fact.kind].severity
-    return "information" if fact.calm else "urgent" if fact.overdue and severity == "act" else severity
+    return "information" if fact.calm else "urgent" if fact.pressing and severity == "act" else severity
 
 
 class Row(NamedTuple):
@@ -64,6 +65,7 @@ def row_of(id_: str, fact: Fact, stood: Stood, rules: Rules, as_of: date, when: 
     act_by, by = when(stood.first_seen, fact.kind, fact.before)
     decided, severity, closed = stood.decided, severity_of(fact, rules), stood.standing == CLOSED
     noted = (said_to_be_fixed(decided, closed=closed), said_to_be_in_hand(decided, closed=closed)) if decided.disposition else ()
+    fact = once_confirmed(fact, decided)
     return Row(
         exception_id=id_,
         kind=fact.kind,
@@ -145,6 +147,11 @@ def action_text(first: str, advice: Sequence[str], by: str, *, before: Sequence[
     chosen = ONE_OR_THE_OTHER in first and any(part == AGREE or ONE_OR_THE_OTHER in part for part in (*before, *advice))
     own = "" if chosen else first
     return " ".join(filter(None, dict.fromkeys((*before, own, *advice, by))))
+
+
+def once_confirmed(fact: Fact, decided: Decided) -> Fact:
+    """The fact with what follows from it once a person has confirmed it: nobody is told to ask again what was answered."""
+    return fact._replace(advice=fact.confirmed, instead=True) if fact.confirmed and decided.disposition == CONFIRMED else fact
 
 
 def said_to_be_fixed(decided: Decided, *, closed: bool) -> str:

@@ -8,10 +8,12 @@ import numpy as np
 
 from reconcile.draws import UNDECIDED
 from reconcile.events import NOBODY
-from reconcile.exception_advice import decide_by, person_first, proposal
+from reconcile.exception_advice import MORE_THAN_ONE_WAY, notice_day, person_first, proposal, too_near
 from reconcile.exception_facts import Fact, day_text, listed, sentence, who
+from reconcile.exception_last_days import decide_by, is_soon, stop_by
 from reconcile.ledger import REFUND, TAKEN_OFF
 from reconcile.money import people_money
+from reconcile.proposals import Advice
 from reconcile.texts import among, distinct, is_word
 
 if TYPE_CHECKING:
@@ -54,6 +56,8 @@ def _more_than_one_way(on: Ground) -> Iterator[Fact]:
             "lines": words or "the plan's lines",
             "consequence": on.consequence(row),
         }
+        over = _over_anyway(on, row)
+        days = [day for day in (decide_by(on, row), stop_by(on, row) if over else None) if day is not None]
         yield Fact(
             kind=kind,
             term=term,
@@ -63,15 +67,54 @@ def _more_than_one_way(on: Ground) -> Iterator[Fact]:
             amount=amount,
             happened=int(on.events["settled_on"][events[0]]),
             what=sentence(kind, **gaps),
-            before=decide_by(on, row),
-            advice=(*(part for part in proposal(on, row) if part != person_first(on, row)), _decide_words(on, row)),
+            before=min(days, default=None),
+            pressing=bool(over) and is_soon(on, row),
+            advice=(
+                *(part for part in proposal(on, row) if part != person_first(on, row)),
+                *_over_words(on, row, over),
+                _decide_words(on, row),
+            ),
             evidence=(*(on.events.at(at) for at in events), *(on.lines.at(at) for at in lines)),
         )
 
 
 def _decide_words(on: Ground, row: int) -> str:
     last = decide_by(on, row)
-    return "" if last is None else f"Decide by {day_text(last)}, the last day for notice of a change to the next draw."
+    return "" if last is None else f"Decide by the last day for notice of a change to the next draw, {notice_day(on, last)}."
+
+
+def _over_anyway(on: Ground, row: int) -> int:
+    """By how many cents the draws to come are more than is left of the bill, whichever draw the money paid; 0 where that is not sure.
+
+    The money counts on the bill in any case. What may fall away is a draw to come that it may have paid early; and money that fits a draw
+    of another term may count there.
+    """
+    if row < 0 or person_first(on, row) != MORE_THAN_ONE_WAY or not on.billed[on.plans["term"][row]]:
+        return 0
+    mine, lines, open_lines = on.mine("lines", row), on.lines, on.at.matching.undecided_lines
+    elsewhere = open_lines & (on.at.book.line_student == on.at.book.line_student[mine[0]]) & (on.row_of_line != row)
+    over = int(on.plans["variance"][row]) - sum(int(lines["amount"][at]) for at in _maybe_paid_early(on, row))
+    return 0 if elsewhere.any() or over <= on.rules.plans.plan_tolerance else over
+
+
+def _maybe_paid_early(on: Ground, row: int) -> list[int]:
+    """Draws to come, or on their way, that undecided money may have paid before their day."""
+    open_lines, states = on.at.matching.undecided_lines, on.lines["state"]
+    return [at for at in on.mine("lines", row) if open_lines[at] and states[at] in {"pending", "in transit"}]
+
+
+def _over_words(on: Ground, row: int, over: int) -> tuple[str, ...]:
+    """What is not owed of the draws to come however it is decided, and until when it can be kept from being taken."""
+    last = stop_by(on, row) if over else None
+    if last is None:
+        return ()
+    early = _maybe_paid_early(on, row)
+    least = "at least " if early else ""
+    told = f"Whichever it was, the draws still to come take {least}{people_money(over)} more than is left of the bill."
+    until = f"The last day to stop the next one is {day_text(last)}"
+    if decide_by(on, row) is not None:
+        return (told, f"Lower one with notice, or stop one, so that this is not taken. {until}.")
+    return (told, "" if early else too_near(on, row, Advice(to_stop=over)), f"{until}.")  # which to stop is not known before
 
 
 def _unknown(on: Ground) -> Iterator[Fact]:

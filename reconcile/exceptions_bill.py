@@ -268,7 +268,7 @@ def _credit_fact(on: Ground, row: int, credit: int, over: int) -> Fact:
             f"Give back {people_money(credit - over)}, {when_safe(on, row)}.",
         ),
         lead=credit_clock(on, row) if overdue else "",
-        overdue=overdue,
+        pressing=overdue,
         before=due if aid else None,
         evidence=(*_movements_evidence(on, row), *(on.lines.at(line) for line in on.mine("lines", row)[:1])),
         whole=True,

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from reconcile.exception_advice import conditional, person_first, proposal
+from reconcile.exception_advice import conditional, notice_day, person_first, proposal
 from reconcile.exception_facts import day_text, listed, sentence
 from reconcile.exceptions_failed import failed_draws
 from reconcile.late_returns import late_words
@@ -72,24 +72,18 @@ def _not_seen(on: Ground, payments: dict[int, int]) -> Iterator[Fact]:
             "consequence": on.consequence(row),
             "more": f"; {paid}" if paid else "",
         }
-        last = day_text(lines["late_end"][line])
-        late = bool(on.today <= lines["late_end"][line])
-        wait = f"It may still come until {last}: do not take it a second time." if late else ""
-        payment, posted = payments.get(line), bool(on.lines["posted"][line])
-        if posted:
-            where = f"It stands as posted {_posted_where(on, line)}, so its money may have been taken"
-            wait = f"{where}, or may still come until {last}" if late else where
-            wait += ": nothing is drawn for it until that is known."
+        payment, posted, late = payments.get(line), bool(lines["posted"][line]), bool(on.today <= lines["late_end"][line])
         ask_by = None if posted or not late or person_first(on, row) else _ask_by(on, line)
-        if ask_by is not None:
-            wait += f" If it does not come, the draws that take it up need notice by {day_text(ask_by)}: find out before then."
         alone = on.may_come[line] and on.advice(row).awaited == int(lines["amount"][line])
         said = proposal(on, row, awaited=not alone, advice=on.otherwise(line) if posted and not late else None)
+        confirmed: tuple[str, ...] = ()
         if payment is not None:
-            holds = "If not, and it still comes, the proposal holds:" if late else "If not, the proposal holds:"
+            holds = "Only if it was not, and this draw still comes:" if late else "Only if it was not:"
             said = (ask_about_payment(on, payment, "stop this draw", said=said, otherwise=holds),)
-        elif posted and not person_first(on, row):
-            said = (FIND_OUT_FIRST, conditional("Only if it was not:", said))
+        elif not person_first(on, row):
+            confirmed = _once_never_taken(on, line) if posted or late else said
+            said = (FIND_OUT_FIRST, conditional("Only if it was not:", said)) if posted else said
+        advice = (_wait_words(on, line, ask_by), *said)
         yield on.line_fact(
             kind,
             line,
@@ -97,9 +91,38 @@ def _not_seen(on: Ground, payments: dict[int, int]) -> Iterator[Fact]:
             int(lines["window_end"][line]),
             what=sentence(kind, **words),
             before=ask_by,
-            advice=(wait, *said),
+            advice=advice,
+            confirmed=confirmed or advice,
             evidence=(*on.line_evidence(line), *payment_evidence(on, payments.get(line))),
         )
+
+
+def _wait_words(on: Ground, line: int, ask_by: int | None) -> str:
+    """That a draw may still come, or may have been taken; and, with the last day for notice of what takes it up, what must be in time."""
+    last, late = day_text(on.lines["late_end"][line]), bool(on.today <= on.lines["late_end"][line])
+    if on.lines["posted"][line]:
+        where = f"It stands as posted {_posted_where(on, line)}, so its money may have been taken"
+        return f"{where}{f', or may still come until {last}' if late else ''}: nothing is drawn for it until that is known."
+    wait = f"It may still come until {last}: do not take it a second time." if late else ""
+    if ask_by is None:
+        return wait
+    return f"{wait} Find out in time: if it does not come, the draws that take it up need notice by {notice_day(on, ask_by)}."
+
+
+def _once_never_taken(on: Ground, line: int) -> tuple[str, ...]:
+    """What follows once it is confirmed that a draw was never taken, while it may still come or stands posted: until when to wait.
+
+    An office whose policy lets it decide before that reads what the draws would become then.
+    """
+    amount, last = people_money(int(on.lines["amount"][line])), day_text(on.lines["late_end"][line])
+    late = bool(on.today <= on.lines["late_end"][line])
+    if on.lines["posted"][line]:
+        until = f"until that is corrected there{f' and {last} has passed' if late else ''}"
+        waits = f"It stands as posted {_posted_where(on, line)}: nothing is proposed for its {amount} {until}."
+    else:
+        waits = f"Nothing is proposed for its {amount} while it may still come, until {last}; after that day plans.csv proposes it."
+    then = proposal(on, int(on.row_of_line[line]), advice=on.otherwise(line))
+    return (waits, conditional("Only if the office decides earlier, by its own policy:", then))
 
 
 def _ask_by(on: Ground, line: int) -> int | None:
@@ -124,7 +147,7 @@ def _for_less(on: Ground) -> Iterator[Fact]:
         back = _came_back_in_part(on, tries)
         words = on.line_words(line) | {"amount": int(otherwise[line]), "consequence": on.consequence(row)}
         words["brought"] = _brought_words(on, line, back)
-        said = proposal(on, row)
+        said = confirmed = proposal(on, row)
         if back and row >= 0 and int(on.plans["variance"][row]) >= -on.rules.plans.plan_tolerance:
             said = (NOT_SHORT,)
         elif back and not person_first(on, row):
@@ -133,6 +156,8 @@ def _for_less(on: Ground) -> Iterator[Fact]:
                 *_part_actions(on, line, back),
                 conditional("Only if a person decides that the rest is still to be drawn:", then),
             )
+        elif row >= 0 and int(on.plans["variance"][row]) < -on.rules.plans.plan_tolerance and not person_first(on, row):
+            said = (conditional("Only once it is known why it brought less:", said),)
         yield on.line_fact(
             kind,
             line,
@@ -140,6 +165,7 @@ def _for_less(on: Ground) -> Iterator[Fact]:
             happened,
             what=sentence(kind, **words),
             advice=said,
+            confirmed=() if back else confirmed,
             instead=bool(back),
             evidence=on.line_evidence(line, tries),
         )

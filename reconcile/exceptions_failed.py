@@ -91,7 +91,7 @@ def _failed_advice(on: Ground, draw: CameBack, payment: int | None) -> tuple[str
     named = draw.is_again(draw.advice)
     if payment is not None:
         again = (again_words(on, draw),) if named else ()
-        asked = ask_about_payment(on, payment, "do not present it again", said=(*again, *said), otherwise="If not, the proposal holds:")
+        asked = ask_about_payment(on, payment, "do not present it again", said=(*again, *said), otherwise="Only if it was not:")
         return (asked, "" if named else again_words(on, draw), code_action(on, draw))
     if draw.first:
         then = THEN_THE_BURSAR if draw.bursar_first else THEN_THE_FAMILY

@@ -14,6 +14,7 @@ import pandas as pd
 from reconcile.banking_days import from_day_number
 from reconcile.events import day_numbers
 from reconcile.exception_facts import Fact, day_text, sentence, who
+from reconcile.exception_last_days import stop_by
 from reconcile.money import people_money
 from reconcile.schedule import by_rule, tier_at
 
@@ -130,7 +131,8 @@ def _second_plan(on: Ground, plans: pd.DataFrame) -> Iterator[Fact]:
         gaps: dict[str, object] = {"other": other["plan_id"], "other_amount": int(other["to_come"])}
         amount = int(plans["to_come"].iloc[at])
         fact = _fact(on, plans, at, "second plan", amount, _enrolled(on, plans, at), gaps)
-        yield fact._replace(advice=(_keep_one(on, plans, at, other),))
+        row = int(plans["row"].array[at])
+        yield fact._replace(advice=(_keep_one(on, plans, at, other),), before=None if _agrees(on, row) else stop_by(on, row))
 
 
 def _keep_one(on: Ground, plans: pd.DataFrame, at: int, other: pd.Series) -> str:

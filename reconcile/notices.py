@@ -22,9 +22,13 @@ from typing import TYPE_CHECKING
 from reconcile.banking_days import from_day_number
 
 if TYPE_CHECKING:
+    import numpy as np
+    from numpy.typing import NDArray
+
     from reconcile.banking_days import BankingDays
     from reconcile.policy import Rules
 
+SATURDAY, SUNDAY = 5, 6
 AID_CREDIT_DAYS = 14
 """Days in which a credit made by federal aid is generally paid: 34 CFR 668.164(h), second-hand."""
 
@@ -37,6 +41,34 @@ def last_day(draw_date: int, notice_days: int) -> int:
 def in_time(sent: int, draw_date: int, notice_days: int) -> bool:
     """Whether notice sent on a day is in time for a draw; day numbers."""
     return sent <= last_day(draw_date, notice_days)
+
+
+def send_by(last: int, today: int, days: BankingDays) -> str:
+    """What is said after the last day for a notice where the office is closed on it: by when it sends the notice; "" on an open day.
+
+    In:      day numbers; a day that has passed is said as it is, since nothing can be sent by it any more.
+
+    >>> from reconcile.banking_days import BankingDays, day_number
+    >>> days, day = BankingDays([date(2026, 12, 31)]), lambda *ymd: day_number(date(*ymd))
+    >>> today = day(2026, 11, 20)
+    >>> [send_by(day(*ymd), today, days) for ymd in ((2026, 12, 5), (2026, 12, 31), (2027, 1, 18))]  # doctest: +NORMALIZE_WHITESPACE
+    [', a Saturday: send it by 2026-12-04', ', when the office is closed: send it by 2026-12-30',
+     ', a bank holiday: send it by 2027-01-15']
+    >>> send_by(day(2026, 12, 6), day(2026, 12, 5), days), send_by(day(2026, 11, 30), today, days)
+    (', a Sunday: send it today', '')
+    """
+    day = from_day_number(last)
+    if last < today or days.is_open(day):
+        return ""
+    weekend = {SATURDAY: "a Saturday", SUNDAY: "a Sunday"}
+    why = weekend.get(day.weekday()) or ("when the office is closed" if day in days.closed else "a bank holiday")
+    before = days.last_open(day)
+    return f", {why}: send it {'today' if before < from_day_number(today) else f'by {before}'}"
+
+
+def last_days_to_stop(taken_on: NDArray[np.int64], days: BankingDays) -> NDArray[np.int64]:
+    """The last banking day before each draw is taken: until then it can be stopped; the bank's own cut-off may be earlier. Day numbers."""
+    return days.add_numbers(taken_on, -1)
 
 
 def is_only_rolled(agreed: date, drawn: date, days: BankingDays) -> bool:

@@ -43,6 +43,10 @@ UNSETTLED: Final = frozenset({"unauthorized", "chargeback", "dishonored", "conte
 DECIDED_FIRST: Final = ("drawn after a stop",)
 """While one of these is open the bursar decides, and no family is asked for the money of a draw."""
 NOT_KNOWN: Final = "[fill in]"
+WHO_MAY_KNOW: Final = (
+    "Before sending, check who may be told: only the student and those whom the college's records entitle to know (FERPA, 34 CFR part 99)."
+)
+"""For the office, and never in the letter itself."""
 
 
 def outreach(
@@ -131,7 +135,7 @@ def _family(student: str, causes: Sequence[Cause], run: Run, name: str) -> _Fami
         amount=abs(causes[0].amount),
         by_when=_earliest([cause.act_by for cause in causes]),
         notice_by=_earliest([plan.notice_by for plan in advised]),
-        propose=" ".join(dict.fromkeys([cause.action for cause in causes])),
+        propose=" ".join(dict.fromkeys([*(cause.action for cause in causes), WHO_MAY_KNOW])),
         greeting=letters.greeting.format(**first),
         letter=" ".join(dict.fromkeys(said)),
         exception_ids=_joined([cause.exception_id for cause in causes]),

@@ -10,12 +10,17 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from reconcile.exception_advice import conditional
+from reconcile.exception_columns import Columns
 from reconcile.exception_facts import day_text
 from reconcile.ledger import ANOTHER_KIND
 from reconcile.money import people_money
 
 if TYPE_CHECKING:
+    import pandas as pd
+
+    from reconcile.events import Bools
     from reconcile.exception_ground import Ground
+    from reconcile.worked import Worked
 
 
 def probable_payments(on: Ground) -> dict[int, int]:
@@ -23,13 +28,23 @@ def probable_payments(on: Ground) -> dict[int, int]:
 
     Out:     line to posting, both row positions; oldest line first, each payment once; none that was taken back or is a draw of the plan.
     """
-    lines = on.lines
+    return _payments(on.lines, on.postings, on.at.ledger)
+
+
+def families_to_ask(at: Worked) -> Bools:
+    """Whether each row of plans has a draw that was probably paid outside the plan: what is proposed for it holds only if it was not."""
+    asked = np.zeros(len(at.keys), dtype=np.bool_)
+    paid = list(_payments(Columns(at.lines), Columns(at.postings), at.ledger))
+    asked[at.keys.lookup(at.lines.iloc[paid])] = True
+    return asked
+
+
+def _payments(lines: Columns, postings: Columns, ledger: pd.DataFrame) -> dict[int, int]:
     wanted = np.flatnonzero(lines["state"].are("failed", "not seen")).tolist()
-    if not wanted or not len(on.postings):
+    if not wanted or not len(postings):
         return {}
     keys = {(lines["student_id"][at], lines["term"][at], int(lines["amount"][at])) for at in wanted}
-    postings = on.postings
-    used = set(on.at.ledger.loc[on.at.ledger["how"] == ANOTHER_KIND, "posting"].tolist())
+    used = set(ledger.loc[ledger["how"] == ANOTHER_KIND, "posting"].tolist())
     students = postings["student_id"].are(*{key[0] for key in keys})
     free: dict[tuple[str, str, int], list[tuple[int, int]]] = {}
     for at in sorted(

@@ -158,6 +158,7 @@ def _about(
         notes=notes,
         not_due={term.code: term.bill_due for term in rules.terms if term.bill_due > request.as_of},
         has_postings=exports.has_postings,
+        days=rules.banking_days(),
     )
 
 

@@ -31,6 +31,7 @@ from reconcile.find_out_first import left_to_a_person, stands_posted
 from reconcile.ledger import ANOTHER_KIND, ANOTHER_KIND_BACK, counted_cents, credits_of, pair_ledger
 from reconcile.outside import is_outside, meeting_payments
 from reconcile.plans import advise_plans, again_today, person_decides_first
+from reconcile.probable_payments import families_to_ask
 from reconcile.proof import hold
 from reconcile.report_tables import draws_table, entries_of_run, other_terms_table, unmatched_table
 from reconcile.return_rates import rate_counts
@@ -108,7 +109,7 @@ def _settled(exports: Exports, rules: Rules, as_of: date, whole: Whole, *, every
     sums = {
         "draw_dates": draw_dates(at.lines, at.matching.pairs, at.ledger, at.postings, at.money),
         "settlement_days": settlement_days(at.lines, at.events, at.money),
-        "coming": coming_draws(at.lines, stopped, at.keys.lookup(at.lines), at.plans.advice, at.decide),
+        "coming": coming_draws(at.lines, stopped, at.keys.lookup(at.lines), at.plans.advice, at.decide, families_to_ask(at)),
         "seen": seen_by_date(at.lines),
         "rates": rate_counts(at.lines, at.events, at.book, at.owners, at.money, at.matching.undoings, rules, as_of),
     }

@@ -102,6 +102,25 @@ def test_the_day_to_act_is_a_banking_day_and_never_later_than_the_rules_say(as_o
 # -- one cause, one exception
 
 
+def test_a_stop_is_told_while_the_draw_can_still_be_stopped(rules: Rules) -> None:
+    """The draw of Thursday 10 December is stopped on Wednesday at the latest, whatever days the rules give its kind."""
+    over = listed(story(first=4, aid=[award(900_00, "2026-12-01")]), rules, "2026-12-09").set_index("kind")
+    assert "Either stop it whole" in over["action"]["plan exceeds bill"]
+    assert str(over["act_by"]["plan exceeds bill"])[:10] == "2026-12-09"
+    halted = listed(story(first=3, cleared_draws=[back("2026-11-13", "X", "R02")]), rules, "2026-12-09").set_index("kind")
+    assert "Take no draw on 2026-12-10" in halted["action"]["failed draw"]
+    assert str(halted["act_by"]["failed draw"])[:10] == "2026-12-09"
+
+
+def test_a_second_plan_is_cancelled_before_its_next_draw_is_taken(rules: Rules) -> None:
+    """Its next draw is taken on Friday 9 October: the family is asked on Thursday, though the rules give its kind two days."""
+    second = [line(1, "2026-10-09", 500_00, plan="P2", plan_total=500_00, enrolled_on="2026-08-01")]
+    rows = story([*plan_lines(), *second], charges=[charge(500_00, "2026-08-01")], cleared_draws=[back("2026-09-14", "X")])
+    found = listed(rows, rules, "2026-10-08").set_index("kind")
+    assert "Cancel the other before its next draw." in found["action"]["second plan"]
+    assert str(found["act_by"]["second plan"])[:10] == "2026-10-08"
+
+
 def test_a_variance_tells_only_what_nothing_else_tells(rules: Rules) -> None:
     """A failed draw and a scholarship larger than it: the failed draw by itself, the plan over by what is left of the scholarship."""
     table = listed(story(cleared_draws=[back("2026-09-14", "X")], aid=[award(3_000_00, "2026-09-20")]), rules, "2026-10-05")

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 import pytest
 from build import exports_of
-from cases_exceptions.plan import DRAW, Rows, back, event, story
+from cases_exceptions.plan import DRAW, Rows, back, charge, event, line, story
 
 from reconcile.dispositions import Note
 from reconcile.exports import read_exports
@@ -51,17 +51,94 @@ def test_a_late_draw_names_the_notice_day_that_ends_before_its_own_days(run: Res
     """It may come until 5 December; the draw that would take it up needs its notice by 30 November, ten days before 10 December."""
     late = row(run, "00123406", "no draw seen")
     assert "It may still come until 2026-12-05" in late["action"]
-    assert "the draws that take it up need notice by 2026-11-30: find out before then" in late["action"]
+    assert "Find out in time: if it does not come, the draws that take it up need notice by 2026-11-30." in late["action"]
     assert late["act_by"].date() <= date(2026, 11, 30)
 
 
 def test_what_a_person_decides_is_decided_before_the_notice_day(run: Result, exports: Exports, rules: Rules) -> None:
     """A tie holds every proposal, and the next draw would take too much all the same: the day is named until it has passed."""
     tie = row(run, "00123463", "more than one way to match")
-    assert "Decide by 2026-11-30" in tie["action"]
+    assert "Decide by the last day for notice of a change to the next draw, 2026-11-30." in tie["action"]
     assert tie["act_by"].date() <= date(2026, 11, 30)
     later = row(reconcile_exports(exports, rules, date(2026, 12, 1)), "00123463", "more than one way to match")
     assert "Decide by" not in later["action"]
+
+
+def test_where_every_way_to_decide_takes_too_much_it_says_so_and_by_when_to_stop_it(run: Result, exports: Exports, rules: Rules) -> None:
+    """7,562.00 - 6,549.60 that stayed = 1,012.40 left, and December takes 1,512.40: 500.00 too much, whichever draw the money paid."""
+    kind, over = "more than one way to match", "Whichever it was, the draws still to come take 500.00 more than is left of the bill."
+    tie = row(run, "00123463", kind)
+    assert over in tie["action"]
+    assert "The last day to stop the next one is 2026-12-09." in tie["action"]
+    assert tie["severity"] == "act"
+    last = row(reconcile_exports(exports, rules, date(2026, 12, 9)), "00123463", kind)
+    assert over in last["action"]
+    assert "Either stop it whole and collect 1,012.40, or let it be taken and give 500.00 back once it has cleared" in last["action"]
+    assert (last["severity"], last["act_by"].date()) == ("urgent", date(2026, 12, 9))
+
+
+@pytest.mark.parametrize(
+    ("bill", "said"),
+    [
+        (3_000_00, ""),
+        (0, "the draws still to come take at least 2,000.00 more than is left of the bill. The last day to stop the next one is"),
+    ],
+)
+def test_draws_to_come_that_a_tie_may_have_paid_early_are_not_held_to_be_too_much(bill: int, said: str, rules: Rules) -> None:
+    """2,000.00 came a day before three draws of 1,000.00: it paid the first two or the last two, and which to stop is not known yet."""
+    day = date(2026, 10, 20)
+    lines = [line(at, f"2026-10-{20 + at}", 1_000_00) for at in (1, 2, 3)]
+    rows = story(lines, first=0, cleared_draws=[event("2026-10-20", "X", 2_000_00)], charges=[charge(bill - 12_000_00, "2026-07-20")])
+    held = exports_of(rows, bank_from=date(2026, 7, 1), bank_through=day)
+    found = reconcile_exports(held, rules, day).tables["exceptions"].set_index("kind")
+    action = str(found.loc["more than one way to match", "action"])
+    assert said in action
+    assert ("Whichever it was" in action) is bool(said)
+    assert "Either stop" not in action
+
+
+@pytest.mark.parametrize(("day", "why"), [(AS_OF, "draw 0.00 instead of 1,060.83"), (date(2026, 12, 1), "the draw of 2026-12-10")])
+def test_a_proposal_beside_a_probable_payment_holds_only_if_it_was_not_for_the_draw(
+    day: date, why: str, exports: Exports, rules: Rules
+) -> None:
+    """The family may have paid November's draw at the counter: then December's is owed, and no file says flatly that it is not."""
+    found = reconcile_exports(exports, rules, day)
+    assert f"Only if it was not, and this draw still comes: {why}" in row(found, "00123464", "no draw seen")["action"]
+    coming = found.tables["next_draws"]
+    assert "only if not paid outside the plan: 1 line" in coming["why"][coming["term"] == "2026-FA"].tolist()[0]
+
+
+@pytest.mark.parametrize(
+    ("student", "amount"), [("00123402", "2,824.72 instead of 2,412.36"), ("00123412", "1,886.54 instead of 1,843.27")]
+)
+def test_the_rest_of_a_draw_for_less_is_proposed_only_once_it_is_known_why(student: str, amount: str, run: Result) -> None:
+    """The office is told to find out before the rest is asked for: the figure that asks for it says so too."""
+    action = row(run, student, "draw for less")["action"]
+    assert f"Only once it is known why it brought less: draw {amount} on 2026-12-10." in action
+    assert "Proposed" not in action
+
+
+@pytest.mark.parametrize(
+    ("student", "said"),
+    [
+        (
+            "00123406",
+            (
+                "Nothing is proposed for its 903.72 while it may still come, until 2026-12-05; after that day plans.csv proposes it. "
+                "Only if the office decides earlier, by its own policy: draw 1,807.44 instead of 903.72 on 2026-12-10."
+            ),
+        ),
+        ("00123445", "It stands as posted in the plan system: nothing is proposed for its 846.04 until that is corrected there."),
+    ],
+)
+def test_what_was_confirmed_is_not_asked_again(student: str, said: str, run: Result, exports: Exports, rules: Rules) -> None:
+    """Somebody confirmed that the draw was never sent: the action says what follows, with the amount."""
+    id_ = row(run, student, "no draw seen")["exception_id"]
+    note = Note(id_, "confirmed", "Never sent.", "Ana Novak", date(2026, 11, 20))
+    action = row(reconcile_exports(exports, rules, date(2026, 11, 23), notes=[note]), student, "no draw seen")["action"]
+    assert "Ask the plan system" not in action
+    assert "Find out" not in action
+    assert said in action
 
 
 def test_the_plan_systems_own_exception_gives_no_second_remedy(run: Result) -> None:

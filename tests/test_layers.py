@@ -81,6 +81,7 @@ ORDER = (
             "exception_ground",
             "exception_cautions",
             "exception_advice",
+            "exception_last_days",
         ),
         *("late_returns", "present_again", "exceptions_again"),
         *(

@@ -41,6 +41,23 @@ def actions(rows: Rows, as_of: str) -> dict[str, str]:
 
 
 @pytest.mark.parametrize(
+    ("draw", "said"),
+    [
+        ("2026-12-15", "by 2026-12-05, a Saturday: send it by 2026-12-04."),
+        ("2026-12-10", "by 2026-11-30."),
+        ("2027-01-10", "by 2026-12-31, when the office is closed: send it by 2026-12-30."),
+    ],
+)
+def test_a_notice_due_while_the_office_is_closed_names_the_day_to_send_it(draw: str, said: str) -> None:
+    """Ten days before 15 December is a Saturday, before 10 January an office closing: the open day before stands beside it."""
+    rows = story(plan_lines(line_5={"draw_date": draw}), first=4, aid=[award(900_00, "2026-11-16")])
+    found = tables(rows, "2026-11-20")
+    action = dict(zip(found["exceptions"]["kind"], found["exceptions"]["action"], strict=True))["plan exceeds bill"]
+    assert f"A changed draw needs written notice to the family {said}" in action
+    assert str(found["plans"]["notice_by"][0])[:10] == said[3:13]
+
+
+@pytest.mark.parametrize(
     ("day", "notice_days", "passes"),
     [
         # Regulation E, 12 CFR 1005.10(d)(1), read: a transfer that varies in amount, written notice at least 10 days before.

@@ -221,6 +221,13 @@ def test_every_letter_ends_with_the_caution_and_leaves_no_gap_open() -> None:
     assert "The draw of [fill in]" in families([exception(1, kind="draw for more", line="9")])[0]["letter"]
 
 
+def test_the_office_reads_beside_each_letter_to_check_who_may_be_told() -> None:
+    """FERPA, 34 CFR part 99: the caution is the office's, and no part of what the family reads."""
+    for row in families([exception(1), exception(2, kind="bill short")]):
+        assert row["propose"].endswith("those whom the college's records entitle to know (FERPA, 34 CFR part 99).")
+        assert "FERPA" not in row["letter"] + row["greeting"]
+
+
 def test_names_only_where_they_are_given() -> None:
     """Without names the greeting has the student id, and the column is empty."""
     (plain,), (named,) = families([exception(1)]), families([exception(1)], names={"00000001": "Ada Example"})

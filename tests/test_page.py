@@ -261,6 +261,13 @@ def test_the_cautions_stand_on_the_page(rules: Rules) -> None:
         assert words in about
 
 
+def test_the_page_names_the_open_day_before_a_day_of_notice_and_says_what_is_in_question(rules: Rules) -> None:
+    """Ten days before 10 November is a Saturday."""
+    html = page_html(shown_of(plan_of("S1", 100_000, 24_000), date(2026, 10, 20), rules))
+    assert "is the last day for notice of a changed draw of that date, a Saturday: send it by 2026-10-30" in html
+    assert "of a draw that changes the difference, of every other the whole draw" in html
+
+
 def test_stories_from_memory_are_those_of_the_run_folder(tmp_path: Path) -> None:
     """For every student on the sample's list, tables in memory and the run folder tell the same story."""
     from reconcile.cli import run

@@ -95,7 +95,7 @@ def test_lines_by_state() -> None:
 
 def test_plans_over_and_short_and_the_next_draws() -> None:
     """Plans over and short of the bill never offset each other; the next draw date adds its terms up, with the days that matter."""
-    draw = {"draw_date": "2026-11-10", "lines": 2, "scheduled": 500, "notice_by": "2026-10-31", "last_day_to_stop": "2026-11-09"}
+    draw = {"draw_date": "2026-11-10", "lines": 2, "scheduled": 500, "notice_by": "2026-10-30", "last_day_to_stop": "2026-11-09"}
     later = draw | {"draw_date": "2026-12-10", "lines": 9}
     lines = told(
         plans=[{"variance": 300, "to_give_back": 100}, {"variance": -200}, {"variance": 0}],
@@ -105,7 +105,9 @@ def test_plans_over_and_short_and_the_next_draws() -> None:
     assert ["Plans", "short", "of", "the", "bill", "1", "-2.00"] in [line.split() for line in lines]
     assert ["Proposed:", "to", "give", "back", "1", "1.00"] in [line.split() for line in lines]
     assert "Next draws 2026-11-10: 3 lines, 10.00; in question 1 line, 2.50" in lines
-    assert "  last day to give notice of a change 2026-10-31, to stop one 2026-11-09" in lines
+    assert "  last day to give notice of a change 2026-10-30, to stop one 2026-11-09" in lines
+    weekend = told(next_draws=[draw | {"notice_by": "2026-10-31"}])
+    assert "  last day to give notice of a change 2026-10-31, a Saturday: send it by 2026-10-30; to stop one 2026-11-09" in weekend
     assert not any("to collect" in line for line in lines)
 
 

@@ -14,9 +14,11 @@ from importlib import resources
 from typing import TYPE_CHECKING, Any, Final
 
 from reconcile import page_figures
+from reconcile.banking_days import day_number
 from reconcile.deliver import page_charts, page_data, story, summary
 from reconcile.deliver.csv_out import without_controls
 from reconcile.money import people_money
+from reconcile.notices import send_by
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -116,13 +118,15 @@ def _figures(shown: Shown) -> dict[str, Any]:
     urgent = page_figures.first_of_all(tables["exceptions"])
     months = page_figures.draw_months(tables["draws"])
     apart = page_figures.causes(tables["plans"], tables["students"])
+    soonest = page_figures.soonest(tables["next_draws"])
     return {
         "desks": page_figures.desks(tables["exceptions"], as_of),
         "open_by": {severity: int((still["severity"] == severity).sum()) for severity in page_figures.SEVERITIES},
         "done": {word: int((tables["exceptions"]["standing"] == word).sum()) for word in ("closed", "resolved")},
         "urgent": _records(urgent.head(MOST_URGENT)),
         "urgent_in_hand": int(urgent["in_hand"].sum()),
-        "soonest": page_figures.soonest(tables["next_draws"]),
+        "soonest": soonest,
+        "send_by": _send_by(soonest, shown),
         "next_draws": _records(tables["next_draws"].sort_values(["draw_date", "term"], kind="stable").head(MOST_DATES)),
         "next_draws_all": len(tables["next_draws"]),
         "terms": [(term, page_charts.columns(term, as_of)) for term in months[-MOST_TERMS:]],
@@ -135,6 +139,13 @@ def _figures(shown: Shown) -> dict[str, Any]:
         "ages": page_figures.ages(tables["exceptions"]),
         "bills": page_figures.bills(tables["students"]),
     }
+
+
+def _send_by(soonest: page_figures.Soonest | None, shown: Shown) -> str:
+    """By when the office sends its notice, where it is closed on the last day for it."""
+    if soonest is None or soonest.notice_by is None:
+        return ""
+    return send_by(day_number(soonest.notice_by), day_number(shown.about.as_of), shown.rules.banking_days())
 
 
 def _records(table: pd.DataFrame) -> list[dict[str, Any]]:

@@ -11,9 +11,11 @@ from typing import TYPE_CHECKING, Final
 import pandas as pd
 
 from reconcile import figures
+from reconcile.banking_days import BankingDays, day_number
 from reconcile.deliver.csv_out import without_controls
 from reconcile.deliver.rate_words import rates_lines
 from reconcile.money import people_money
+from reconcile.notices import send_by
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping, Sequence
@@ -26,7 +28,8 @@ MOST_NOTES: Final = 3
 
 CAUTION: Final = (
     "Figures are as good as the exports. Before any draw is changed or presented again, the college's own policy,",
-    "its notice duties and the bank's rules decide.",
+    "its notice duties and the bank's rules decide. Before a letter of outreach.csv is sent, check who may be told: only the",
+    "student and those whom the college's records entitle to know (FERPA, 34 CFR part 99).",
 )
 
 
@@ -36,6 +39,7 @@ class About:
 
     not_due:  by term the day on which its bill is due, where that is still to come: money short there is no alarm yet.
     has_postings: whether the run had a postings export; without one it sees no payment outside the plan.
+    days: on which banks and office are open.
     """
 
     as_of: date
@@ -46,6 +50,7 @@ class About:
     notes: tuple[str, ...]
     not_due: Mapping[str, date] = field(default_factory=dict)
     has_postings: bool = True
+    days: BankingDays = field(default_factory=BankingDays)
 
 
 def daily_summary(tables: Mapping[str, pd.DataFrame], totals: figures.Totals, counted: Mapping[str, Counted], about: About) -> str:
@@ -61,7 +66,7 @@ def daily_summary(tables: Mapping[str, pd.DataFrame], totals: figures.Totals, co
         _coverage(totals.coverage, about.not_due),
         _draws(totals.states),
         exception_lines(tables["exceptions"]),
-        _plans(totals.variances, tables["next_draws"], pd.Timestamp(about.as_of)),
+        _plans(totals.variances, tables["next_draws"], about),
         rates_lines(tables["return_rates"], about.bank_first),
         _beside(tables, counted),
         [f"Report: {about.place}", *_open_first(tables, totals, about.not_due)],
@@ -162,17 +167,17 @@ _PLAN_WORDS: Final = {
 }
 
 
-def _plans(found: pd.DataFrame, next_draws: pd.DataFrame, as_of: pd.Timestamp) -> list[str]:
+def _plans(found: pd.DataFrame, next_draws: pd.DataFrame, about: About) -> list[str]:
     """Where plans and bills differ, to the cent, what that would mean for the family, and the draws that come next."""
     rows = [
         (_PLAN_WORDS[figure], f"{int(plans):,}", people_money(int(cents)))
         for figure, plans, cents in found.itertuples(index=False, name=None)
         if figure in _PLAN_WORDS
     ]
-    return (aligned(rows, right=(1, 2)) if rows else []) + _next_draws(next_draws, as_of)
+    return (aligned(rows, right=(1, 2)) if rows else []) + _next_draws(next_draws, about)
 
 
-def _next_draws(next_draws: pd.DataFrame, as_of: pd.Timestamp) -> list[str]:
+def _next_draws(next_draws: pd.DataFrame, about: About) -> list[str]:
     if next_draws.empty:
         return []
     soonest = next_draws["draw_date"].min()
@@ -180,12 +185,21 @@ def _next_draws(next_draws: pd.DataFrame, as_of: pd.Timestamp) -> list[str]:
     lines, cents = int(rows["lines"].sum()), int(rows["scheduled"].sum())
     questions, doubtful = int(rows["lines_in_question"].sum()), int(rows["in_question"].sum())
     told = f"; in question {count(questions, 'line')}, {people_money(doubtful)}" if questions else ""
-    days = (("give notice of a change", rows["notice_by"].min()), ("stop one", rows["last_day_to_stop"].min()))
-    until = ", ".join(f"to {what} {day.date()}{' (passed)' if day < as_of else ''}" for what, day in days if day is not pd.NaT)
+    last = [None if pd.isna(day) else day.date() for day in (rows["notice_by"].min(), rows["last_day_to_stop"].min())]
+    send = _send_by(last[0], about)
+    until = [
+        f"to {what} {day}{' (passed)' if day < about.as_of else more}"
+        for what, day, more in zip(("give notice of a change", "stop one"), last, (send, ""), strict=True)
+        if day is not None
+    ]
     return [
         f"Next draws {soonest.date()}: {count(lines, 'line')}, {people_money(cents)}{told}",
-        *([f"  last day {until}"] if until else []),
+        *([f"  last day {('; ' if send else ', ').join(until)}"] if until else []),
     ]
+
+
+def _send_by(notice_by: date | None, about: About) -> str:
+    return "" if notice_by is None else send_by(day_number(notice_by), day_number(about.as_of), about.days)
 
 
 def _beside(tables: Mapping[str, pd.DataFrame], counted: Mapping[str, Counted]) -> list[str]:

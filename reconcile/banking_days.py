@@ -52,8 +52,8 @@ def from_day_number(number: int) -> date:
     return date.fromordinal(int(number) + _EPOCH)
 
 
-_MANY = 5_000
-"""Numbers from which on each different day is worked out once."""
+_MANY, _FEW = 5_000, 20
+"""Numbers from which on each different day is worked out once, and for how many different n."""
 _FIRST = day_number(FIRST_DAY)
 _LAST = day_number(LAST_DAY)
 
@@ -152,11 +152,12 @@ class BankingDays:
     def add_numbers(self, numbers: NDArray[np.int64], n: NDArray[np.int64] | int) -> NDArray[np.int64]:
         """`add` for every day number of an array, by one n or by one for each."""
         numbers, each = np.asarray(numbers, dtype=np.int64), np.asarray(n, dtype=np.int64)
-        if each.ndim == 0 and numbers.size > _MANY:  # a large table has few different days
-            first, last = int(numbers.min()), int(numbers.max())
-            if last - first < _MANY:
-                return self.add_numbers(np.arange(first, last + 1), n)[numbers - first]
-        days, steps = np.broadcast_arrays(_days(numbers), np.asarray(n, dtype=np.int64))
+        if numbers.size > _MANY:  # a large table has few different days, and few different n
+            first, last, least, most = int(numbers.min()), int(numbers.max()), int(each.min()), int(each.max())
+            if last - first < _MANY and most - least < _FEW:
+                found = [self.add_numbers(np.arange(first, last + 1), more) for more in range(least, most + 1)]
+                return np.asarray(np.stack(found)[each - least, numbers - first])
+        days, steps = np.broadcast_arrays(_days(numbers), each)
         # A closed day counts from the open day before it when going forward, so that one banking day after a Saturday is Monday.
         start = np.where(
             steps > 0,

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from collections import defaultdict
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from functools import cache
+from typing import TYPE_CHECKING, Final
 
 import numpy as np
 import pandas as pd
@@ -176,24 +177,36 @@ def _plan_lines(lines: pd.DataFrame, at: Ints, rules: Rules, today: int) -> dict
     return found
 
 
+NO_DAY: Final = np.iinfo(np.int64).min
+"""An absent date as a day number, as numpy has it."""
+
+
+@cache
+def _day(number: int) -> str:
+    return str(from_day_number(number))
+
+
 def _with_advice(variances: pd.DataFrame, advice: dict[int, Advice], rules: Rules) -> pd.DataFrame:
-    count = len(variances)
-    columns = {name: np.zeros(count, dtype=np.int64) for name in ("again", "awaited", "kept", "to_give_back", "to_stop", "to_collect")}
-    draws = np.full(count, "", dtype=object)
-    notice, first = (np.full(count, np.datetime64("NaT", "D")) for _ in range(2))
-    for row, found in advice.items():
-        for name, column in columns.items():
-            column[row] = getattr(found, name)
-        draws[row] = "; ".join(f"{from_day_number(day)} {money_text(new)}" for day, _old, new, _plan, _line in found.draws)
-        if found.notice_for is not None:
-            notice[row] = np.datetime64(last_day(found.notice_for, rules.plans.notice_days), "D")
-        if found.first_changeable is not None:
-            first[row] = np.datetime64(found.first_changeable, "D")
+    rows, found = np.fromiter(advice, dtype=np.int64, count=len(advice)), list(advice.values())
+
+    def column(name: str) -> Ints:
+        cents = np.zeros(len(variances), dtype=np.int64)
+        cents[rows] = [getattr(one, name) for one in found]
+        return cents
+
+    def days(told: list[int | None]) -> pd.Series:
+        numbers = np.full(len(variances), NO_DAY)
+        numbers[rows] = [NO_DAY if day is None else day for day in told]
+        return pd.Series(numbers.astype("datetime64[D]").astype("datetime64[s]"))
+
+    draws = np.full(len(variances), "", dtype=object)
+    draws[rows] = ["; ".join(f"{_day(day)} {money_text(new)}" for day, _old, new, _plan, _line in one.draws) for one in found]
+    notice_days = rules.plans.notice_days
     table = variances.assign(
-        **columns,
+        **{name: column(name) for name in ("again", "awaited", "kept", "to_give_back", "to_stop", "to_collect")},
         proposed_draws=pd.Series(draws, dtype="str"),
-        notice_by=pd.Series(notice.astype("datetime64[s]")),
-        first_changeable=pd.Series(first.astype("datetime64[s]")),
+        notice_by=days([None if one.notice_for is None else last_day(one.notice_for, notice_days) for one in found]),
+        first_changeable=days([one.first_changeable for one in found]),
     )
     return table[[column.name for column in OUTPUTS["plans"]]]
 

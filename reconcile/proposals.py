@@ -98,8 +98,7 @@ def advise(at: Situation, rules: AdviceRules) -> Advice:
              each from its own formula.
     Rules:   plans.toml notice_days, plan_tolerance, split
     """
-    pending = [line for line in at.lines if line.state == "pending" and line.on_bill]
-    stops = [(line, 0) for line in _pending_of_stopped(at)]
+    stops = [(line, 0) for line in _pending_of_stopped(at)] if at.stopped else []
     if not at.billed:
         return Advice(draws=_told(stops))
     awaited, held = _awaited(at)
@@ -110,7 +109,7 @@ def advise(at: Situation, rules: AdviceRules) -> Advice:
     told = tuple((line.plan, line.number[2]) for line in again_lines)
     if abs(at.variance + again + awaited) <= rules.plan_tolerance and not stops:
         return Advice(again=again, awaited=awaited, held=held, again_lines=told)
-    free = [line for line in pending if line.plan not in at.stopped]
+    free = [line for line in at.lines if line.state == "pending" and line.on_bill and line.plan not in at.stopped]
     kept_lines = [line for line in free if line.kind == "fee" or not in_time(at.today, line.draw_date, rules.notice_days)]
     kept = sum(line.amount for line in kept_lines)
     kept += sum(line.amount for line in at.lines if line.state == "in transit" and line.on_bill)
@@ -142,7 +141,7 @@ def _told(draws: list[tuple[PlanLine, int]]) -> tuple[tuple[int, int, int, str, 
 
 
 def _ordered(lines: Sequence[PlanLine]) -> list[PlanLine]:
-    return sorted(lines, key=lambda line: (line.draw_date, line.plan, line.number))
+    return sorted(lines, key=lambda line: (line.draw_date, line.plan, line.number)) if len(lines) > 1 else list(lines)
 
 
 def _pending_of_stopped(at: Situation) -> list[PlanLine]:
@@ -163,8 +162,8 @@ def _awaited(at: Situation) -> tuple[int, int]:
 def _again_lines(at: Situation, room: int) -> list[PlanLine]:
     """Failed lines to be presented again: oldest first, each only if its whole amount fits in what the plan is short by."""
     chosen = []
-    for line in _ordered([line for line in at.lines if line.state == "failed" and line.on_bill]):
-        if line.again and not line.held and line.plan not in at.stopped and line.amount <= room and not _rest_cancelled(line, at):
+    for line in _ordered([line for line in at.lines if line.again and line.state == "failed" and line.on_bill]):
+        if not line.held and line.plan not in at.stopped and line.amount <= room and not _rest_cancelled(line, at):
             chosen.append(line)
             room -= line.amount
     return chosen

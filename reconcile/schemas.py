@@ -563,4 +563,4 @@ def check_typed(export: Export, table: pd.DataFrame) -> None:
 
     evidence = {"file": pa.Column("str"), "sheet": pa.Column("str"), "row": pa.Column("int64", pa.Check.gt(0))}
     schema = pa.DataFrameSchema({**evidence, **{c.name: column(c) for c in export.columns}}, strict=True, ordered=True)
-    schema.validate(table.reset_index(drop=True), lazy=True)
+    schema.validate(table.reset_index(drop=True), lazy=True, inplace=True)  # nothing is coerced, so nothing need be copied

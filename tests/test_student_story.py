@@ -85,8 +85,8 @@ def test_what_is_wrong_and_what_the_draws_should_become(folder: Path) -> None:
         ("00123470", "No plan in this term: nothing is drawn, and no exception is raised."),
         ("00999999", "bank event for an unknown student or plan"),
         ("00123464", "Ask the family whether the payment of 1,060.83 on 2026-11-18 was for this draw"),
-        ("00123402", "Only as far as the answers to the questions above allow it: Draw 2026-12-10: 2,824.72."),
-        ("00123464", "Only as far as the answers to the questions above allow it: Draw 2026-12-10: 0.00."),
+        ("00123402", "Only as far as the answers to the questions above allow it: draw 2026-12-10: 2,824.72."),
+        ("00123464", "Only as far as the answers to the questions above allow it: draw 2026-12-10: 0.00."),
     ],
 )
 def test_each_story_has_its_words(student: str, words: str, folder: Path) -> None:

@@ -16,7 +16,6 @@ from run_case import ROOT, make_chain, reconcile, tampered
 from sample_year import MONTH_ENDS, Year, write_exports
 
 from reconcile import audit as audit_module
-from reconcile import run_command
 from reconcile.cli import run
 from reconcile.deliver.workbook import EXCEPTIONS
 from reconcile.run import reconcile_exports
@@ -322,7 +321,7 @@ def test_another_result_from_the_same_inputs_is_named(verify: Callable[..., tupl
         changed = {**result.tables, "draws": draws.assign(attempts=draws["attempts"] + 1)}
         return dataclasses.replace(result, tables=changed)
 
-    monkeypatch.setattr(run_command, "reconcile_exports", other)
+    monkeypatch.setattr("reconcile.run.reconcile_exports", other)
     code, said = verify(LAST)
     assert code == 1
     assert "draws.csv is not what the same inputs give: row 2, column attempts: the run has '1', the same inputs give '2'" in said

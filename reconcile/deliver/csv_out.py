@@ -178,10 +178,13 @@ def write_parquet_slices(slices: Sequence[pa.Table], columns: tuple[schemas.Colu
 def _as_met(column: pa.ChunkedArray) -> pa.DictionaryArray:
     """The texts with the dictionary that a writer makes of plain text: what the column holds, in the order in which it is met."""
     held = column.combine_chunks()
+    codes = held.indices.to_numpy()
+    if len(codes) and codes.min() == codes.max():  # as most columns of few words are over a whole row group
+        return pa.DictionaryArray.from_arrays(np.zeros(len(codes), dtype=np.int32), held.dictionary.slice(codes[0], 1))
     used = pc.unique(held.indices)
     anew = np.zeros(len(held.dictionary), dtype=np.int32)
     anew[used.to_numpy()] = np.arange(len(used))
-    return pa.DictionaryArray.from_arrays(pa.array(anew[held.indices.to_numpy()]), held.dictionary.take(used))
+    return pa.DictionaryArray.from_arrays(pa.array(anew[codes]), held.dictionary.take(used))
 
 
 def write_data_files(

@@ -286,12 +286,20 @@ def _days(dates: NDArray[np.datetime64], name: str) -> pa.Array:
 
 
 def _as_cells(array: pa.Array, column: schemas.Column) -> pa.Array:
+    if column.kind == "money" and _is_one_amount(array):
+        return pa.repeat(array[0].cast(pa.large_string()), len(array))
     if column.kind in {"money", "count"}:
         return array.cast(pa.large_string())
     if column.kind == "date":
         different = array.dictionary_encode()
         return pc.fill_null(different.dictionary.cast(pa.large_string()).take(different.indices), "")
     return _text_cells(array)
+
+
+def _is_one_amount(array: pa.Decimal128Array) -> bool:
+    """Whether all amounts are the same, as zeros mostly are."""
+    halves = np.frombuffer(array.buffers()[1], dtype="<i8")[2 * array.offset : 2 * (array.offset + len(array))].reshape(-1, 2)
+    return bool(len(halves) and (halves == halves[0]).all())
 
 
 def _text_cells(array: pa.LargeStringArray) -> pa.Array:

@@ -41,7 +41,7 @@ def _more_than_one_way(on: Ground) -> Iterator[Fact]:
     for event in np.flatnonzero(on.at.matching.loose == UNDECIDED).tolist():
         groups.setdefault((money["term"][event], money["student_id"][event], money["plan_id"][event]), []).append(event)
     for (term, student, plan), events in sorted(groups.items()):
-        events.sort(key=lambda at: (on.events["settled_on"][at], on.events["reference"][at], at))
+        events.sort(key=lambda at: (on.events["settled_on"][at], on.events["reference"][at], on.events.cells(at)))
         amount = sum(int(money["undecided"][at] + money["fee_without_a_line"][at] + money["nobodys"][at]) for at in events)
         row = int(on.row_of_event[events[0]])
         mine = on.mine("lines", row) if row >= 0 else []
@@ -116,7 +116,7 @@ def _disagree(on: Ground) -> Iterator[Fact]:
     for event in np.flatnonzero(on.at.owners.disagree).tolist():
         groups.setdefault((events["plan_id"][event], events["student_id"][event]), []).append(event)
     for (plan, named), found in sorted(groups.items()):
-        found.sort(key=lambda at: (events["settled_on"][at], events["reference"][at], at))
+        found.sort(key=lambda at: (events["settled_on"][at], events["reference"][at], events.cells(at)))
         amount, last = sum(int(events["amount"][at]) for at in found), found[-1]
         several = f"{len(found)} events, the last on " if len(found) > 1 else ""
         gaps = {
@@ -178,7 +178,7 @@ def _refunded_and_returned(on: Ground) -> Iterator[Fact]:
     tries = pairs[is_word(pairs["role"], "failed")]
     first: dict[int, int] = {}
     for event, line in zip(given["event"].tolist(), given["line"].tolist(), strict=True):
-        first[line] = min(first.get(line, event), event, key=lambda at: (settled[at], on.events["reference"][at], on.events.at(at)))
+        first[line] = min(first.get(line, event), event, key=lambda at: (settled[at], on.events["reference"][at], on.events.cells(at)))
     for event, line in tries.loc[tries["line"].isin(list(first)), ["event", "line"]].itertuples(index=False):
         refund = first[line]
         if settled[event] >= settled[refund]:

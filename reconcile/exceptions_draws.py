@@ -55,7 +55,7 @@ def lacking(on: Ground) -> tuple[Ints, Ints]:
         lines_of = on_lines.groupby("event")["line"].agg(list).to_dict()
         for _by, of, cents, _rule in by_refund.itertuples(index=False):
             left = int(cents)
-            for line in reversed(lines_of.get(of, [])):
+            for line in sorted(lines_of.get(of, []), key=on.line_order, reverse=True):
                 share = min(left, int(rest[line] - refunded[line]))
                 refunded[line] += share
                 left -= share
@@ -151,7 +151,7 @@ def _came_back_in_part(on: Ground, tries: list[Try]) -> list[tuple[int, int]]:
     money = {t.event for t in tries if t.role == "money"}
     found = undoings[undoings["of"].isin(money)] if money else undoings.iloc[:0]
     rows = [(int(by), int(cents)) for by, _of, cents, _rule in found.itertuples(index=False) if on.events["outcome"][by] == "returned"]
-    return sorted(rows, key=lambda row: (on.events["settled_on"][row[0]], on.events["reference"][row[0]], row[1]))
+    return sorted(rows, key=lambda row: (on.events["settled_on"][row[0]], on.events["reference"][row[0]], row[1], on.events.cells(row[0])))
 
 
 def _brought_words(on: Ground, line: int, back: list[tuple[int, int]]) -> str:

@@ -120,7 +120,7 @@ def _taken_before(on: Ground, event: int) -> int | None:
     fits &= (lines["draw_date"] <= settled) & (settled <= lines["window_end"])
     named = full & lines["line"].are(on.named_line(event)) if on.named_line(event) else np.zeros(len(full), dtype=bool)
     found = np.flatnonzero(named) if named.any() else np.flatnonzero(full & fits)
-    return int(found[0]) if len(found) else None
+    return min(found.tolist(), key=on.line_order, default=None)
 
 
 def _first_words(on: Ground, first: int | None) -> str:
@@ -199,7 +199,7 @@ def _after_a_stop(on: Ground, days: BankingDays) -> Iterator[Fact]:
             taken = _taken_day(on, line, attempt, days, first=number == 0)
             before = [stop for stop in stops[int(on.at.book.line_plan[line])] if stop[0] < taken and not stop[0] < consent <= taken]
             if before:
-                yield _stop_fact(on, line, attempt, max(before), consent)
+                yield _stop_fact(on, line, attempt, max(before, key=lambda stop: (stop[0], on.events.cells(stop[1]))), consent)
                 break
 
 

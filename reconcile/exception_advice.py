@@ -8,10 +8,9 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-import numpy as np
-
 from reconcile.exception_cautions import ask_counsel
 from reconcile.exception_facts import ASK_BANK_FIRST, DECIDES_FIRST, day_text, listed
+from reconcile.exception_holds import missing_file, told_rows
 from reconcile.money import people_money
 from reconcile.notices import earliest_new_draw, in_time, last_day
 
@@ -41,20 +40,11 @@ def person_first(on: Ground, row: int) -> str:
         return "A rejected bank row names nobody (rejected_rows.csv): no draw is proposed for anyone until it is mended."
     if ("student", on.plans["student_id"][row]) in blocked or any(("plan", plan) in blocked for plan in plans):
         return "A row of this student or plan was rejected (rejected_rows.csv): no draw is proposed until it is mended."
-    if row in on_told_rows(on):
+    if row in told_rows(on):
         return f"The banks dispute a return (codes R61 to R77): {DECIDES_FIRST}; nothing is proposed and nothing is presented again."
+    if missing := missing_file(on, row):
+        return missing
     return f"Money fits the draws in more than one way: {DECIDES_FIRST}; nothing is proposed and nothing is presented again."
-
-
-def on_told_rows(on: Ground) -> frozenset[int]:
-    """Rows of plans with a dishonored or contested return."""
-    told = on.at.matching.told
-    students = {on.money["student_id"][at] for at in told.nonzero()[0]}
-    if not students:
-        return frozenset()
-    rows = {int(row) for row in on.row_of_event[told] if row >= 0}
-    adrift = {on.money["student_id"][at] for at in told.nonzero()[0] if on.row_of_event[at] < 0}
-    return frozenset(rows | set(np.flatnonzero(on.plans["student_id"].are(*adrift)).tolist()))
 
 
 def proposal(on: Ground, row: int, *, again: bool = True, awaited: bool = True, advice: Advice | None = None) -> tuple[str, ...]:

@@ -124,6 +124,13 @@ class Ground:
         return {term.code: term.billed_on <= self.at.as_of for term in self.rules.terms}
 
     @cached_property
+    def gaps(self) -> dict[tuple[str, int], tuple[int, int]]:
+        """By term and draw date: draws of dates of which the bank files show hardly one, and how many of them they do not show."""
+        found = self.columns(self.at.gaps)
+        names = zip(found["term"].of(np.arange(len(found))), found["draw_date"].tolist(), strict=True)
+        return dict(zip(names, zip(found["lines"].tolist(), found["not_seen"].tolist(), strict=True), strict=True))
+
+    @cached_property
     def held(self) -> Ints:
         """Pending cents of stopped plans, by row of plans."""
         pending = self.lines["state"].are("pending") & self.lines["stopped"]

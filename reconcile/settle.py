@@ -170,6 +170,7 @@ def work_out(exports: Exports, rules: Rules, as_of: date, whole: Whole, *, every
         students=students,
         variance=variance,
         keys=keys,
+        gaps=whole.gaps,
         plans=plans,
         decide=decide,
         findings=tuple(findings),

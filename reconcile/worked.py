@@ -33,7 +33,7 @@ class Worked:
     money:     where each event's cents went. stops: for each plan code the day of the stop in force, or stops.NEVER.
     ledger:    event, posting, how. counted: cents of each posting that count. credit_rows: credits beside plan draws.
     students, variance (with `lapsed`), keys (rows of variance by student and term), plans (table and advice), decide (rows of variance
-    that a person must decide first).
+    that a person must decide first), gaps (draw dates of which the whole run saw hardly a draw).
     """
 
     as_of: date
@@ -55,6 +55,7 @@ class Worked:
     students: pd.DataFrame
     variance: pd.DataFrame
     keys: PlanKeys
+    gaps: pd.DataFrame
     plans: Advised
     decide: Bools
     findings: tuple[Finding, ...]

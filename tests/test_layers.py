@@ -69,6 +69,7 @@ ORDER = (
             "exception_tries",
             "exception_coming",
             "exception_ground",
+            "exception_holds",
             "exception_cautions",
             "exception_advice",
         ),

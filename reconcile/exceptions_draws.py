@@ -21,6 +21,7 @@ if TYPE_CHECKING:
     from reconcile.exception_facts import Fact
     from reconcile.exception_ground import Ground
     from reconcile.exception_tries import Try
+    from reconcile.probable_payments import Payment
 
 
 NOT_SHORT = "The plan is not short without the rest: present nothing again for it, and draw nothing more."
@@ -62,11 +63,11 @@ def lacking(on: Ground) -> tuple[Ints, Ints]:
     return refunded, rest - refunded
 
 
-def _not_seen(on: Ground, payments: dict[int, int]) -> Iterator[Fact]:
+def _not_seen(on: Ground, payments: dict[int, Payment]) -> Iterator[Fact]:
     kind, lines = "no draw seen", on.lines
     for line in np.flatnonzero(lines["state"].are("not seen") & ~on.at.matching.undecided_lines).tolist():
         row = int(on.row_of_line[line])
-        paid = paid_outside(on, payments.get(line))
+        paid = paid_outside(payments.get(line))
         words = on.line_words(line) | {
             "day": day_text(lines["window_end"][line]),
             "consequence": on.consequence(row),
@@ -87,7 +88,7 @@ def _not_seen(on: Ground, payments: dict[int, int]) -> Iterator[Fact]:
         said = proposal(on, row, awaited=not alone, advice=on.otherwise(line) if posted and not late else None)
         if payment is not None:
             holds = "If not, and it still comes, the proposal holds:" if late else "If not, the proposal holds:"
-            said = (ask_about_payment(on, payment, "stop this draw", said=said, otherwise=holds),)
+            said = (ask_about_payment(payment, "stop this draw", said=said, otherwise=holds),)
         elif posted and not person_first(on, row):
             said = (FIND_OUT_FIRST, conditional("Only if it was not:", said))
         yield on.line_fact(
@@ -98,7 +99,7 @@ def _not_seen(on: Ground, payments: dict[int, int]) -> Iterator[Fact]:
             what=sentence(kind, **words),
             before=ask_by,
             advice=(wait, *said),
-            evidence=(*on.line_evidence(line), *payment_evidence(on, payments.get(line))),
+            evidence=(*on.line_evidence(line), *payment_evidence(payments.get(line))),
         )
 
 

@@ -76,6 +76,7 @@ ORDER = (
         *("late_returns", "present_again", "exceptions_again"),
         *(
             "exceptions_money",
+            "unposted_payments",
             "probable_payments",
             "exceptions_failed",
             "exceptions_draws",

@@ -23,6 +23,9 @@ if TYPE_CHECKING:
 ONE_OR_THE_OTHER = "one or the other"
 UNDER_A_STOP = "the plan is under a stop"
 AGREE = "Plan and bill agree: give nothing more back and change no draw for it; confirm how it was settled."
+AGREE_TODAY = "Plan and bill agree today with this money counted: do nothing for it but what is proposed here."
+SETTLED = frozenset({AGREE, AGREE_TODAY})
+"""Said of money taken wrongly in place of a choice: none is left."""
 
 
 DISPUTED = frozenset({"unauthorized", "chargeback"})
@@ -100,6 +103,8 @@ def money_back(on: Ground, row: int, amount: int, safe: str) -> tuple[str, ...]:
         return proposal(on, row)
     variance, tolerance = int(on.plans["variance"][row]), on.rules.plans.plan_tolerance
     if abs(variance) <= tolerance:
+        if _moves(on, on.advice(row)):  # what may still come would put the plan over
+            return (AGREE_TODAY, *proposal(on, row))
         halted = on.held[row] > 0
         return (AGREE, *(proposal(on, row) if halted else ()))
     if variance < 0:
@@ -148,6 +153,11 @@ def too_near(on: Ground, row: int, advice: Advice | None = None) -> str:
 def _named(on: Ground, lines: Sequence[int]) -> str:
     words = listed(f"{day_text(on.lines['draw_date'][at])} for {people_money(int(on.lines['amount'][at]))}" for at in lines)
     return f"draw{'s' if len(lines) > 1 else ''} of {words}"
+
+
+def _moves(on: Ground, advice: Advice) -> bool:
+    """Whether the advice is to do anything but to take no draw of a stopped plan."""
+    return bool(_changed(on, advice) or advice.to_give_back or advice.to_stop or advice.to_collect)
 
 
 def _changed(on: Ground, advice: Advice) -> bool:

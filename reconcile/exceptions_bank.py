@@ -32,6 +32,7 @@ def undecided_money(on: Ground, told: Iterable[tuple[str, str, int]]) -> Iterato
     yield from _disagree(on)
     yield from _without_a_draw(on, set(told))
     yield from _refunded_and_returned(on)
+    yield from _named_by_another(on)
 
 
 def _more_than_one_way(on: Ground) -> Iterator[Fact]:
@@ -165,6 +166,7 @@ def _without_a_draw(on: Ground, told: set[tuple[str, str, int]]) -> Iterator[Fac
             fits=_fits_words(on, event, amount, disputed=disputed),
             more="" if refund or disputed or not plan else short,
             advice=(person_first(on, row),),
+            beside=on.named_evidence(event) if matching.misnamed[event] else (),
         )
 
 
@@ -192,6 +194,42 @@ def _refunded_and_returned(on: Ground) -> Iterator[Fact]:
                 line=line,
                 beside=(on.events.at(refund), on.lines.at(line)),
             )
+
+
+def _named_by_another(on: Ground) -> Iterator[Fact]:
+    """Draws that a return of another student names: if it is theirs, their bill is short by it, and nothing else would tell."""
+    kind, events, money = "return without a draw", on.events, on.money
+    for one in on.at.elsewhere:
+        if one.own or one.what != "draw" or one.outcome != "returned":
+            continue
+        file, sheet, row = one.of
+        here = [at for at in np.flatnonzero(events["row"] == row).tolist() if (events["file"][at], events["sheet"][at]) == (file, sheet)]
+        if not here or on.row_of_event[here[0]] < 0:
+            continue
+        event, amount = here[0], people_money(one.cents)
+        line = on.named_line(event)
+        gaps = {
+            "who": who(money["student_id"][event], money["plan_id"][event], line),
+            "amount": one.cents,
+            "outcome": "came back",
+            "day": day_text(one.day),
+            "code": f" ({on.code_words(one.method, one.code)})",
+            "fits": f"names this draw, which cleared on {on.settled_text(event)}, though the bank's row is of another student",
+            "consequence": on.consequence(int(on.row_of_event[event])),
+            "more": f"; if it is this draw that came back, the bill is {amount} short",
+        }
+        yield Fact(
+            kind=kind,
+            term=money["term"][event],
+            student_id=money["student_id"][event],
+            plan_id=money["plan_id"][event],
+            line=line,
+            amount=one.cents,
+            happened=one.day,
+            what=sentence(kind, **gaps),
+            evidence=(events.at(event), ":".join(map(str, one.by))),
+            about=one.reference or day_text(one.day),
+        )
 
 
 def _undid_nothing(
@@ -241,5 +279,7 @@ def _fits_words(on: Ground, event: int, amount: int, *, disputed: bool) -> str:
     if whole != amount:
         return f"is what is left over of {people_money(whole)}: more came back than was left of the draw"
     if on.at.matching.misnamed[event]:
+        if on.named_evidence(event):
+            return f"names {on.named_words(event)}"
         return f"names the draw {on.events['original_reference'][event]}, which nobody knows"
     return "fits no draw of that amount"

@@ -53,7 +53,12 @@ def failed_draws(on: Ground, payments: dict[int, Payment]) -> Iterator[Fact]:
             advice=(stray_return(on, draw.row) if draw.is_again(draw.advice) else "", *_failed_advice(on, draw, payment)),
             instead=_family_waits(on, draw, payment, told),
             before=last_again(on, draw) if _may_be_again(on, draw) else None,
-            evidence=(*on.line_evidence(line, draw.tries), *(on.events.at(event) for event in told), *payment_evidence(payment)),
+            evidence=(
+                *on.line_evidence(line, draw.tries),
+                *(on.events.at(event) for event in told),
+                *_named_evidence(on, draw),
+                *payment_evidence(payment),
+            ),
         )
 
 
@@ -72,9 +77,15 @@ def _doubt(on: Ground, draw: CameBack) -> str:
     if not doubted:
         return ""
     if any(on.at.matching.misnamed[event] for event in doubted):
-        return "the return names a draw that nobody knows"
+        named = next(event for event in doubted if on.at.matching.misnamed[event])
+        return f"the return names {on.named_words(named)}"
     more = sum(int(on.at.matching.unplaced[event]) for event in doubted)
     return f"the return was of {people_money(more)} more than was left of the draw"
+
+
+def _named_evidence(on: Ground, draw: CameBack) -> tuple[str, ...]:
+    """Where the events stand that returns in doubt name."""
+    return tuple(place for t in draw.back if on.at.matching.misnamed[t.event] for place in on.named_evidence(t.event))
 
 
 def _came_back(on: Ground, draw: CameBack) -> str:

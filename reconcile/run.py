@@ -8,7 +8,7 @@ can tell: whether a bank file is missing, whether many exceptions have one cause
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import partial
 from typing import TYPE_CHECKING
 
@@ -18,7 +18,7 @@ from reconcile.control import prove_intake
 from reconcile.exception_list import list_exceptions
 from reconcile.merged import merge
 from reconcile.outreach import outreach
-from reconcile.parts import Whole, cut_by_student, whole_of
+from reconcile.parts import cut_by_student, whole_of
 from reconcile.proof import hold
 from reconcile.report_tables import run_notes
 from reconcile.settle import settle
@@ -34,6 +34,7 @@ if TYPE_CHECKING:
     from reconcile.exports import Exports
     from reconcile.findings import Finding
     from reconcile.month_end import Closing
+    from reconcile.parts import Whole
     from reconcile.policy import Rules
     from reconcile.settle import Settled
     from reconcile.standing import PreviousList
@@ -88,7 +89,7 @@ def reconcile_exports(
     refuse_lines_before([part.early for part in settled], exports.span.first if exports.span else None)
     gaps = hardly_seen([part.sums["seen"] for part in settled])
     if len(gaps):  # a bank file is missing in the middle: rare, and only the whole can tell, so that everyone is settled once more
-        settled = settled_with(Whole(gaps, whole.fee_terms))
+        settled = settled_with(replace(whole, gaps=gaps))
     tables = merge(settled, rules)
     proof = prove_intake(exports, tables["proof"], sum(len(part.entries) for part in settled))
     facts = [fact for part in settled for fact in part.facts]

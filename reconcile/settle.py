@@ -171,6 +171,7 @@ def work_out(exports: Exports, rules: Rules, as_of: date, whole: Whole, *, every
         variance=variance,
         keys=keys,
         gaps=whole.gaps,
+        elsewhere=whole.elsewhere,
         plans=plans,
         decide=decide,
         findings=tuple(findings),

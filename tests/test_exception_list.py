@@ -237,6 +237,31 @@ def test_the_day_of_a_new_authorization_is_the_latest_of_the_plan(rules: Rules) 
     assert "An account was authorized anew on 2026-09-18." in action
 
 
+def test_a_return_that_names_a_draw_of_another_student_is_told_at_both(rules: Rules) -> None:
+    """S1's return names S2's September draw: both read so without the other's number, which stands in the evidence; no figure changes."""
+    stray = back("2026-09-16", "X", "R01", 77_00, original_reference="S2-D2")
+    one, two = story(cleared_draws=[stray]), for_student(story(), "S2")
+    told = {row.student_id: row for row in rows_of(listed(together(one, two), rules, "2026-10-05"))}
+    assert {row.kind for row in told.values()} == {"return without a draw"}
+    assert "and names a draw of another student, so it undoes nothing" in told["S1"].what
+    assert "S2" not in told["S1"].what + told["S1"].action
+    assert "names this draw, which cleared on 2026-09-11, though the bank's row is of another student" in told["S2"].what
+    assert "if it is this draw that came back, the bill is 77.00 short" in told["S2"].what
+    assert "S1" not in told["S2"].what + told["S2"].action
+    assert sorted(told["S1"].evidence.split("; ")) == sorted(told["S2"].evidence.split("; "))
+    assert set(run(together(one, two), rules, "2026-10-05").tables["plans"]["variance"]) == {0}
+
+
+@pytest.mark.parametrize(
+    ("name", "words"), [("Y", "names a return of this student, and no draw"), ("S2-D9", "names the draw S2-D9, which nobody knows")]
+)
+def test_a_return_that_names_no_draw_says_what_it_names(name: str, words: str, rules: Rules) -> None:
+    """A name that is a return's is told as such; one that no file knows is told as unknown."""
+    strays = [back("2026-09-16", "X", "R01", 77_00, original_reference=name), back("2026-09-15", "Y", "R01", 55_00)]
+    table = listed(story(cleared_draws=strays), rules, "2026-10-05")
+    assert table["what"].str.contains(words, regex=False).sum() == 1
+
+
 def test_rejected_rows_hold_a_proposal_back(rules: Rules) -> None:
     """A student named in a rejected row gets no proposed draws, and the exception says so."""
     rows = story(aid=[award(900_00, "2026-09-20")])

@@ -58,7 +58,7 @@ ORDER = (
     ("coverage",),
     ("as_of",),
     ("variance",),
-    ("find_out_first", "proposals", "plans", "bank_gaps"),
+    ("find_out_first", "proposals", "plans", "bank_gaps", "names_elsewhere"),
     ("worked",),
     ("closing_lines", "late_rows"),
     (

@@ -234,8 +234,8 @@ def _event_tuples(events: pd.DataFrame, owners: Owners, rules: Rules, rows: Ints
         return facts[method, code]
 
     return [
-        Event(at, plan, settled, amount, outcome, kind, line, reference, original, code, facts_of(method, code))
-        for at, plan, settled, amount, outcome, kind, line, reference, original, code, method in zip(
+        Event(at, plan, settled, amount, outcome, kind, line, reference, original, code, facts_of(method, code), (method, name, named))
+        for at, plan, settled, amount, outcome, kind, line, reference, original, code, method, name, named in zip(
             rows.tolist(),
             owners.plan[rows].tolist(),
             day_numbers(part["settled_on"]).tolist(),
@@ -247,6 +247,8 @@ def _event_tuples(events: pd.DataFrame, owners: Owners, rules: Rules, rows: Ints
             part["original_reference"].tolist(),
             part["return_code"].tolist(),
             part["method"].tolist(),
+            part["plan_id"].tolist(),
+            part["student_id"].tolist(),
             strict=True,
         )
     ]

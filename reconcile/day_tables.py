@@ -9,6 +9,7 @@ import pandas as pd
 
 from reconcile.events import NOBODY, day_numbers
 from reconcile.ledger import POSTED, TAKEN_OFF
+from reconcile.line_order import order_of_lines
 from reconcile.notices import last_days_to_stop
 from reconcile.schemas import OUTPUTS
 from reconcile.texts import among, first_true, is_word, picked, words
@@ -34,7 +35,7 @@ def draw_dates(lines: pd.DataFrame, pairs: pd.DataFrame, ledger: pd.DataFrame, p
     lost = state["in transit"] | state["failed"] | state["not seen"]
     bank = np.zeros(len(lines), dtype=np.int64)
     np.add.at(bank, pairs["line"].to_numpy(), pairs["cents"].to_numpy())
-    on_ledger = _ledger_by_line(len(lines), pairs, ledger, postings, money)
+    on_ledger = _ledger_by_line(lines, pairs, ledger, postings, money)
     table = pd.DataFrame(
         {
             "term": lines["term"],
@@ -55,19 +56,22 @@ def draw_dates(lines: pd.DataFrame, pairs: pd.DataFrame, ledger: pd.DataFrame, p
     return table[[column.name for column in OUTPUTS["draw_dates"]]].astype({"lines": "int64"})
 
 
-def _ledger_by_line(count: int, pairs: pd.DataFrame, ledger: pd.DataFrame, postings: pd.DataFrame, money: pd.DataFrame) -> Ints:
-    """Net cents of the plan draw postings of each line; a posting of an event over several lines divides as the event does."""
+def _ledger_by_line(lines: pd.DataFrame, pairs: pd.DataFrame, ledger: pd.DataFrame, postings: pd.DataFrame, money: pd.DataFrame) -> Ints:
+    """Net cents of the plan draw postings of each line; a posting of an event over several lines divides as the event does.
+
+    What the event's own shares do not hold (part of it came back since) goes to the last of its lines, the oldest first.
+    """
     posted = ledger[among(ledger["how"], [POSTED, TAKEN_OFF])]
     event, cents = posted["event"].to_numpy(), postings["amount"].to_numpy()[posted["posting"].to_numpy()]
     line = money["line_at"].to_numpy()[event]
     money_pairs = pairs[is_word(pairs["role"], "money")]
     spread = money_pairs[money_pairs["event"].duplicated(keep=False)]
     divided = np.isin(event, spread["event"].to_numpy())
-    total = np.zeros(count, dtype=np.int64)
+    total = np.zeros(len(lines), dtype=np.int64)
     whole = (line != NOBODY) & ~divided
     np.add.at(total, line[whole], cents[whole])
     shares: dict[int, list[tuple[int, int]]] = {}
-    for at, on, share in spread[["event", "line", "cents"]].itertuples(index=False):
+    for at, on, share in _oldest_first(spread, lines)[["event", "line", "cents"]].itertuples(index=False):
         shares.setdefault(at, []).append((on, share))
     for at, left in zip(event[divided].tolist(), cents[divided].tolist(), strict=True):
         *others, (last, _share) = shares[at]
@@ -75,6 +79,19 @@ def _ledger_by_line(count: int, pairs: pd.DataFrame, ledger: pd.DataFrame, posti
             total[on] += share
         total[last] += left - sum(share for _on, share in others)
     return total
+
+
+def _oldest_first(spread: pd.DataFrame, lines: pd.DataFrame) -> pd.DataFrame:
+    """Pairs of events over several lines, the lines by draw date, plan and line as a number."""
+    if spread.empty:
+        return spread
+    at = np.unique(spread["line"].to_numpy())
+    own = lines[["term", "student_id", "plan_id", "line", "draw_date"]].iloc[at].reset_index(drop=True)
+    by_name = order_of_lines(own)
+    by_day = by_name[np.argsort(day_numbers(own["draw_date"])[by_name], kind="stable")]
+    rank = np.empty(len(at), dtype=np.int64)
+    rank[by_day] = np.arange(len(at))
+    return spread.take(np.argsort(rank[np.searchsorted(at, spread["line"].to_numpy())], kind="stable"))
 
 
 def settlement_days(lines: pd.DataFrame, events: pd.DataFrame, money: pd.DataFrame) -> pd.DataFrame:

@@ -8,10 +8,9 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-import numpy as np
-
 from reconcile.exception_cautions import ask_counsel
 from reconcile.exception_facts import ASK_BANK_FIRST, DECIDES_FIRST, day_text, listed
+from reconcile.exception_holds import missing_file, told_rows
 from reconcile.money import people_money
 from reconcile.notices import earliest_new_draw, last_day, send_by
 
@@ -24,6 +23,9 @@ if TYPE_CHECKING:
 ONE_OR_THE_OTHER = "one or the other"
 UNDER_A_STOP = "the plan is under a stop"
 AGREE = "Plan and bill agree: give nothing more back and change no draw for it; confirm how it was settled."
+AGREE_TODAY = "Plan and bill agree today with this money counted: do nothing for it but what is proposed here."
+SETTLED = frozenset({AGREE, AGREE_TODAY})
+"""Said of money taken wrongly in place of a choice: none is left."""
 
 MORE_THAN_ONE_WAY = f"Money fits the draws in more than one way: {DECIDES_FIRST}; nothing is proposed and nothing is presented again."
 DISPUTED = frozenset({"unauthorized", "chargeback"})
@@ -45,20 +47,9 @@ def person_first(on: Ground, row: int) -> str:
         return "A rejected bank row names nobody (rejected_rows.csv): no draw is proposed for anyone until it is mended."
     if ("student", on.plans["student_id"][row]) in blocked or any(("plan", plan) in blocked for plan in plans):
         return "A row of this student or plan was rejected (rejected_rows.csv): no draw is proposed until it is mended."
-    if row in on_told_rows(on):
+    if row in told_rows(on):
         return f"The banks dispute a return (codes R61 to R77): {DECIDES_FIRST}; nothing is proposed and nothing is presented again."
-    return MORE_THAN_ONE_WAY
-
-
-def on_told_rows(on: Ground) -> frozenset[int]:
-    """Rows of plans with a dishonored or contested return."""
-    told = on.at.matching.told
-    students = {on.money["student_id"][at] for at in told.nonzero()[0]}
-    if not students:
-        return frozenset()
-    rows = {int(row) for row in on.row_of_event[told] if row >= 0}
-    adrift = {on.money["student_id"][at] for at in told.nonzero()[0] if on.row_of_event[at] < 0}
-    return frozenset(rows | set(np.flatnonzero(on.plans["student_id"].are(*adrift)).tolist()))
+    return missing_file(on, row) or MORE_THAN_ONE_WAY
 
 
 def proposal(on: Ground, row: int, *, again: bool = True, awaited: bool = True, advice: Advice | None = None) -> tuple[str, ...]:
@@ -114,6 +105,8 @@ def money_back(on: Ground, row: int, amount: int, safe: str) -> tuple[str, ...]:
         return proposal(on, row)
     variance, tolerance = int(on.plans["variance"][row]), on.rules.plans.plan_tolerance
     if abs(variance) <= tolerance:
+        if _moves(on, on.advice(row)):  # what may still come would put the plan over
+            return (AGREE_TODAY, *proposal(on, row))
         halted = on.held[row] > 0
         return (AGREE, *(proposal(on, row) if halted else ()))
     if variance < 0:
@@ -167,6 +160,11 @@ def draws_to_stop(on: Ground, row: int, excess: int) -> list[int]:
 def _named(on: Ground, lines: Sequence[int]) -> str:
     words = listed(f"{day_text(on.lines['draw_date'][at])} for {people_money(int(on.lines['amount'][at]))}" for at in lines)
     return f"draw{'s' if len(lines) > 1 else ''} of {words}"
+
+
+def _moves(on: Ground, advice: Advice) -> bool:
+    """Whether the advice is to do anything but to take no draw of a stopped plan."""
+    return bool(_changed(on, advice) or advice.to_give_back or advice.to_stop or advice.to_collect)
 
 
 def _changed(on: Ground, advice: Advice) -> bool:

@@ -7,6 +7,7 @@ other when it is asked for.
 
 from __future__ import annotations
 
+from functools import cached_property
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -20,6 +21,8 @@ if TYPE_CHECKING:
 
     from reconcile.events import Bools, Ints
 
+WHERE = frozenset({"file", "sheet", "row", "entry"})
+"""Columns that say where a row stands, not what it says."""
 NO_ROWS: Ints = np.zeros(0, dtype=np.int64)
 
 
@@ -78,6 +81,15 @@ class Columns(dict[str, Any]):
     def __len__(self) -> int:
         """How many rows the table has, not how many columns were asked for so far."""
         return len(self._table)
+
+    def cells(self, row: int) -> tuple[Any, ...]:
+        """All that the row says, without where it stands: rows that tie elsewhere are ordered by it, however their files were sorted."""
+        return tuple(self[name][row] for name in self._said)
+
+    @cached_property
+    def _said(self) -> tuple[str, ...]:
+        """The columns of an export's own content, in order."""
+        return tuple(str(name) for name in self._table.columns if name not in WHERE)
 
     def at(self, row: int) -> str:
         """The row's evidence: file:sheet:row."""

@@ -34,6 +34,7 @@ if TYPE_CHECKING:
     from reconcile.banking_days import BankingDays
     from reconcile.events import Bools, Ints
     from reconcile.exports import Exports
+    from reconcile.names_elsewhere import NamedElsewhere
     from reconcile.policy import Rules
     from reconcile.policy_models import ReturnCode
     from reconcile.worked import Worked
@@ -129,6 +130,30 @@ class Ground:
     def billed(self) -> dict[str, bool]:
         """Whether each term's bills are out."""
         return {term.code: term.billed_on <= self.at.as_of for term in self.rules.terms}
+
+    @cached_property
+    def gaps(self) -> dict[tuple[str, int], tuple[int, int]]:
+        """By term and draw date: draws of dates of which the bank files show hardly one, and how many of them they do not show."""
+        found = self.columns(self.at.gaps)
+        names = zip(found["term"].of(np.arange(len(found))), found["draw_date"].tolist(), strict=True)
+        return dict(zip(names, zip(found["lines"].tolist(), found["not_seen"].tolist(), strict=True), strict=True))
+
+    @cached_property
+    def elsewhere(self) -> dict[str, NamedElsewhere]:
+        """By evidence of the return: what it names in place of a draw of its student, where the bank's files know it."""
+        return {":".join(map(str, one.by)): one for one in self.at.elsewhere}
+
+    def named_words(self, event: int) -> str:
+        """What a return names that is no draw of its student, without the number of another student."""
+        one = self.elsewhere.get(self.events.at(event))
+        if one is None:
+            return "a draw that nobody knows"
+        return f"a {one.what} of {'this student, and no draw' if one.own else 'another student'}"
+
+    def named_evidence(self, event: int) -> tuple[str, ...]:
+        """Where that stands in the exports; nothing where nobody knows it."""
+        one = self.elsewhere.get(self.events.at(event))
+        return () if one is None else (":".join(map(str, one.of)),)
 
     @cached_property
     def held(self) -> Ints:

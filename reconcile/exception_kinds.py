@@ -199,9 +199,9 @@ CATALOGUE: tuple[Kind, ...] = (
     Kind(
         "cleared not posted",
         SYSTEMS,
-        "The bank cleared a draw that does not stand on the student's ledger.",
-        "{who}: {amount} cleared on {day} and none of it stands on the student's ledger {since}, so the ledger shows the bill {amount} "
-        "higher than it is.",
+        "The bank cleared a draw, or a payment beside the plan, that does not stand on the student's ledger.",
+        "{who}: {what}{amount} cleared on {day} and none of it stands on the student's ledger {since}, so the ledger shows the bill "
+        "{amount} higher than it is.",
     ),
     Kind(
         "posted not cleared",

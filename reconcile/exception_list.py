@@ -30,7 +30,7 @@ from reconcile.texts import among, is_word
 from reconcile.told import Told, own_places, rows_of
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Mapping, Sequence
     from datetime import date
 
     from reconcile.events import Bools, Ints
@@ -38,6 +38,7 @@ if TYPE_CHECKING:
     from reconcile.exceptions_close import Since
     from reconcile.exports import Exports
     from reconcile.policy import Rules
+    from reconcile.probable_payments import Payment
     from reconcile.worked import Worked
 
 MOST_NAMED = 5
@@ -160,10 +161,13 @@ def _strangers(memory: Memory, rows: pd.DataFrame) -> tuple[str, ...]:
     return (f"The notes name {some} that no list holds: {first}",) if strangers else ()
 
 
-def find_facts(at: Worked, exports: Exports, rules: Rules, fee_terms: frozenset[str]) -> list[Fact]:
-    """Every fact of a part of the student body, before one cause is told once."""
-    on, days = Ground.of(at, exports, rules, fee_terms), rules.banking_days()
-    not_taken = list(draws_not_taken(on))
+def find_facts(on: Ground, payments: Mapping[int, Payment]) -> list[Fact]:
+    """Every fact of a part of the student body, before one cause is told once.
+
+    In:      the ground of the part; its `probable_payments`.
+    """
+    days = on.rules.banking_days()
+    not_taken = list(draws_not_taken(on, payments))
     failed = [(fact.student_id, fact.plan_id, fact.amount) for fact in not_taken if fact.kind == "failed draw"]
     found = [
         *money_taken_wrongly(on, days),

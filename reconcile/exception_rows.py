@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 
 import pandas as pd
 
-from reconcile.exception_advice import AGREE, ONE_OR_THE_OTHER
+from reconcile.exception_advice import ONE_OR_THE_OTHER, SETTLED
 from reconcile.standing import CLOSED, Decided, Stood
 
 if TYPE_CHECKING:
@@ -144,7 +144,7 @@ def action_text(first: str, advice: Sequence[str], by: str, *, before: Sequence[
 
     An office's own "one or the other" is left out where the engine says what of the two is left to choose.
     """
-    chosen = ONE_OR_THE_OTHER in first and any(part == AGREE or ONE_OR_THE_OTHER in part for part in (*before, *advice))
+    chosen = ONE_OR_THE_OTHER in first and any(part in SETTLED or ONE_OR_THE_OTHER in part for part in (*before, *advice))
     own = "" if chosen else first
     return " ".join(filter(None, dict.fromkeys((*before, own, *advice, by))))
 

@@ -59,4 +59,8 @@ class Tries:
     def _oldest_first(self, tries: list[Try]) -> list[Try]:
         if len(tries) < 2:
             return tries
-        return sorted(tries, key=lambda t: (t.settled, self._events["reference"][t.event], t.role, self._events.at(t.event)))
+        reference = self._events["reference"]
+        keys = {t: (t.settled, reference[t.event], t.role) for t in tries}
+        if len(set(keys.values())) == len(tries):
+            return sorted(tries, key=lambda t: keys[t])
+        return sorted(tries, key=lambda t: (keys[t], self._events.cells(t.event)))

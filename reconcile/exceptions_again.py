@@ -3,7 +3,7 @@
 A bank lets a draw that came back for lack of funds be presented a few times more, within a set time after the first try. A try beyond that
 can cost the family a fee and the college its standing with the bank, whether or not it brought the money. Each try is judged by the code of
 the return before it; where the rules do not list that code, nobody can say. A stop code that forbids the whole plan is told by itself
-(`drawn after a stop`).
+(`drawn after a stop`). A try after the family authorized an account anew presents nothing again: it is a first try.
 """
 
 from __future__ import annotations
@@ -16,6 +16,7 @@ from reconcile.events import NOBODY
 from reconcile.exception_advice import proposal
 from reconcile.exception_facts import day_text, sentence
 from reconcile.money import people_money
+from reconcile.present_again import authorized_between
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -83,19 +84,37 @@ def _beyond(on: Ground, line: int, tries: list[Try]) -> Beyond | None:
     if not backs or not attempts:  # only part of money that stayed came back: nothing was tried again
         return None
     money = [t for t in tries if t.role == "money" and t.settled >= backs[0].settled]
-    again = sorted([*attempts[1:], *money[:1]], key=lambda t: t.settled)
-    for number, attempt in enumerate(again, start=1):
-        code = _code_before(on, backs, attempt)
-        found = rule_of(on, line, code)
-        if found is None:
-            continue
-        days = attempt.settled - on.first_settled(line, attempts)
-        if number > found.again_times:
-            allowed = f"it {_times(found.again_times)}" if found.again_times else "no second try"
-            return Beyond(line, _times(len(again)), allowed, code, again[-1].settled)
-        if days > found.again_days:
-            return too_late(line, code, attempt.settled, days, found)
+    later = sorted([*attempts[1:], *money[:1]], key=lambda t: t.settled)
+    for first, again in _series(on, line, backs, later, on.first_settled(line, attempts)):
+        for number, attempt in enumerate(again, start=1):
+            code = _code_before(on, backs, attempt)
+            found = rule_of(on, line, code)
+            if found is None:
+                continue
+            if number > found.again_times:
+                allowed = f"it {_times(found.again_times)}" if found.again_times else "no second try"
+                return Beyond(line, _times(len(again)), allowed, code, again[-1].settled)
+            if attempt.settled - first > found.again_days:
+                return too_late(line, code, attempt.settled, attempt.settled - first, found)
     return None
+
+
+def _series(on: Ground, line: int, backs: list[Try], later: list[Try], first: int) -> list[tuple[int, list[Try]]]:
+    """Tries after the first one by what they present again: the day of a first try, and the tries that presented it again."""
+    series: list[tuple[int, list[Try]]] = [(first, [])]
+    for attempt in later:
+        before = _before(backs, attempt)
+        if before and authorized_between(on, line, before[-1].settled, taken_day(on, line, attempt)):
+            series.append((attempt.settled, []))
+        else:
+            series[-1][1].append(attempt)
+    return series
+
+
+def taken_day(on: Ground, line: int, attempt: Try) -> int:
+    """The day on which a later attempt was taken: its settlement less the method's lag."""
+    lag = on.rules.matching.settlement_lag.days(on.lines["method"][line])
+    return int(on.days.add_numbers(np.array([attempt.settled], dtype=np.int64), -lag)[0])
 
 
 def rule_of(on: Ground, line: int, code: str) -> ReturnCode | None:
@@ -109,11 +128,15 @@ def too_late(line: int, code: str, day: int, days: int, rule: ReturnCode) -> Bey
 
 
 def _code_before(on: Ground, backs: list[Try], attempt: Try) -> str:
-    """The code of the last return before a try; of the same day's only where none came on an earlier day."""
-    earlier = [t for t in backs if t.settled < attempt.settled]
-    same = [t for t in backs if t.settled == attempt.settled and t.event != attempt.event]
-    before = earlier or same
+    """The code of the last return before a try."""
+    before = _before(backs, attempt)
     return str(on.events["return_code"][before[-1].event]) if before else ""
+
+
+def _before(backs: list[Try], attempt: Try) -> list[Try]:
+    """The returns before a try; those of the same day only where none came on an earlier day."""
+    earlier = [t for t in backs if t.settled < attempt.settled]
+    return earlier or [t for t in backs if t.settled == attempt.settled and t.event != attempt.event]
 
 
 def late_try(on: Ground, event: int) -> Beyond | None:
@@ -129,8 +152,10 @@ def late_try(on: Ground, event: int) -> Beyond | None:
     for line in sorted(np.flatnonzero(fits).tolist(), key=on.line_order):
         code = str(lines["return_code"][line])
         found = rule_of(on, line, code)
-        first = on.first_settled(line, on.tries(line))
-        if found is not None and found.again and settled - first > found.again_days:
+        tries = on.tries(line)
+        first, backs = on.first_settled(line, tries), [t.settled for t in tries if t.role in {"return", "failed"}]
+        anew = authorized_between(on, line, max(backs, default=settled), settled)
+        if found is not None and found.again and not anew and settled - first > found.again_days:
             return too_late(line, code, settled, settled - first, found)
     return None
 

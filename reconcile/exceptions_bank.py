@@ -34,6 +34,7 @@ def undecided_money(on: Ground, told: Iterable[tuple[str, str, int]]) -> Iterato
     yield from _disagree(on)
     yield from _without_a_draw(on, set(told))
     yield from _refunded_and_returned(on)
+    yield from _named_by_another(on)
 
 
 def _more_than_one_way(on: Ground) -> Iterator[Fact]:
@@ -43,7 +44,7 @@ def _more_than_one_way(on: Ground) -> Iterator[Fact]:
     for event in np.flatnonzero(on.at.matching.loose == UNDECIDED).tolist():
         groups.setdefault((money["term"][event], money["student_id"][event], money["plan_id"][event]), []).append(event)
     for (term, student, plan), events in sorted(groups.items()):
-        events.sort(key=lambda at: (on.events["settled_on"][at], on.events["reference"][at], at))
+        events.sort(key=lambda at: (on.events["settled_on"][at], on.events["reference"][at], on.events.cells(at)))
         amount = sum(int(money["undecided"][at] + money["fee_without_a_line"][at] + money["nobodys"][at]) for at in events)
         row = int(on.row_of_event[events[0]])
         mine = on.mine("lines", row) if row >= 0 else []
@@ -159,7 +160,7 @@ def _disagree(on: Ground) -> Iterator[Fact]:
     for event in np.flatnonzero(on.at.owners.disagree).tolist():
         groups.setdefault((events["plan_id"][event], events["student_id"][event]), []).append(event)
     for (plan, named), found in sorted(groups.items()):
-        found.sort(key=lambda at: (events["settled_on"][at], events["reference"][at], at))
+        found.sort(key=lambda at: (events["settled_on"][at], events["reference"][at], events.cells(at)))
         amount, last = sum(int(events["amount"][at]) for at in found), found[-1]
         several = f"{len(found)} events, the last on " if len(found) > 1 else ""
         gaps = {
@@ -208,6 +209,7 @@ def _without_a_draw(on: Ground, told: set[tuple[str, str, int]]) -> Iterator[Fac
             fits=_fits_words(on, event, amount, disputed=disputed),
             more="" if refund or disputed or not plan else short,
             advice=(person_first(on, row),),
+            beside=on.named_evidence(event) if matching.misnamed[event] else (),
         )
 
 
@@ -221,7 +223,7 @@ def _refunded_and_returned(on: Ground) -> Iterator[Fact]:
     tries = pairs[is_word(pairs["role"], "failed")]
     first: dict[int, int] = {}
     for event, line in zip(given["event"].tolist(), given["line"].tolist(), strict=True):
-        first[line] = min(first.get(line, event), event, key=lambda at: (settled[at], on.events["reference"][at], on.events.at(at)))
+        first[line] = min(first.get(line, event), event, key=lambda at: (settled[at], on.events["reference"][at], on.events.cells(at)))
     for event, line in tries.loc[tries["line"].isin(list(first)), ["event", "line"]].itertuples(index=False):
         refund = first[line]
         if settled[event] >= settled[refund]:
@@ -235,6 +237,42 @@ def _refunded_and_returned(on: Ground) -> Iterator[Fact]:
                 line=line,
                 beside=(on.events.at(refund), on.lines.at(line)),
             )
+
+
+def _named_by_another(on: Ground) -> Iterator[Fact]:
+    """Draws that a return of another student names: if it is theirs, their bill is short by it, and nothing else would tell."""
+    kind, events, money = "return without a draw", on.events, on.money
+    for one in on.at.elsewhere:
+        if one.own or one.what != "draw" or one.outcome != "returned":
+            continue
+        file, sheet, row = one.of
+        here = [at for at in np.flatnonzero(events["row"] == row).tolist() if (events["file"][at], events["sheet"][at]) == (file, sheet)]
+        if not here or on.row_of_event[here[0]] < 0:
+            continue
+        event, amount = here[0], people_money(one.cents)
+        line = on.named_line(event)
+        gaps = {
+            "who": who(money["student_id"][event], money["plan_id"][event], line),
+            "amount": one.cents,
+            "outcome": "came back",
+            "day": day_text(one.day),
+            "code": f" ({on.code_words(one.method, one.code)})",
+            "fits": f"names this draw, which cleared on {on.settled_text(event)}, though the bank's row is of another student",
+            "consequence": on.consequence(int(on.row_of_event[event])),
+            "more": f"; if it is this draw that came back, the bill is {amount} short",
+        }
+        yield Fact(
+            kind=kind,
+            term=money["term"][event],
+            student_id=money["student_id"][event],
+            plan_id=money["plan_id"][event],
+            line=line,
+            amount=one.cents,
+            happened=one.day,
+            what=sentence(kind, **gaps),
+            evidence=(events.at(event), ":".join(map(str, one.by))),
+            about=one.reference or day_text(one.day),
+        )
 
 
 def _undid_nothing(
@@ -284,5 +322,7 @@ def _fits_words(on: Ground, event: int, amount: int, *, disputed: bool) -> str:
     if whole != amount:
         return f"is what is left over of {people_money(whole)}: more came back than was left of the draw"
     if on.at.matching.misnamed[event]:
+        if on.named_evidence(event):
+            return f"names {on.named_words(event)}"
         return f"names the draw {on.events['original_reference'][event]}, which nobody knows"
     return "fits no draw of that amount"

@@ -12,28 +12,28 @@ from reconcile.exceptions_failed import failed_draws
 from reconcile.late_returns import late_words
 from reconcile.money import people_money
 from reconcile.notices import last_day
-from reconcile.probable_payments import ask_about_payment, paid_outside, payment_evidence, probable_payments
+from reconcile.probable_payments import ask_about_payment, paid_outside, payment_evidence
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
+    from collections.abc import Iterator, Mapping
 
     from reconcile.events import Bools, Ints
     from reconcile.exception_facts import Fact
     from reconcile.exception_ground import Ground
     from reconcile.exception_tries import Try
+    from reconcile.probable_payments import Payment
 
 
 NOT_SHORT = "The plan is not short without the rest: present nothing again for it, and draw nothing more."
 FIND_OUT_FIRST = "Find out first whether the money was taken."
 
 
-def draws_not_taken(on: Ground) -> Iterator[Fact]:
+def draws_not_taken(on: Ground, payments: Mapping[int, Payment]) -> Iterator[Fact]:
     """Failed draws, draws not seen, draws for less.
 
-    In:      the ground of the run. A line that undecided money may have paid is not also `no draw seen`.
+    In:      the ground of the run; `probable_payments`. A line that undecided money may have paid is not also `no draw seen`.
     Rules:   matching.toml tolerance
     """
-    payments = probable_payments(on)
     yield from failed_draws(on, payments)
     yield from _not_seen(on, payments)
     yield from _for_less(on)
@@ -55,18 +55,18 @@ def lacking(on: Ground) -> tuple[Ints, Ints]:
         lines_of = on_lines.groupby("event")["line"].agg(list).to_dict()
         for _by, of, cents, _rule in by_refund.itertuples(index=False):
             left = int(cents)
-            for line in reversed(lines_of.get(of, [])):
+            for line in sorted(lines_of.get(of, []), key=on.line_order, reverse=True):
                 share = min(left, int(rest[line] - refunded[line]))
                 refunded[line] += share
                 left -= share
     return refunded, rest - refunded
 
 
-def _not_seen(on: Ground, payments: dict[int, int]) -> Iterator[Fact]:
+def _not_seen(on: Ground, payments: Mapping[int, Payment]) -> Iterator[Fact]:
     kind, lines = "no draw seen", on.lines
     for line in np.flatnonzero(lines["state"].are("not seen") & ~on.at.matching.undecided_lines).tolist():
         row = int(on.row_of_line[line])
-        paid = paid_outside(on, payments.get(line))
+        paid = paid_outside(payments.get(line))
         words = on.line_words(line) | {
             "day": day_text(lines["window_end"][line]),
             "consequence": on.consequence(row),
@@ -79,7 +79,7 @@ def _not_seen(on: Ground, payments: dict[int, int]) -> Iterator[Fact]:
         confirmed: tuple[str, ...] = ()
         if payment is not None:
             holds = "Only if it was not, and this draw still comes:" if late else "Only if it was not:"
-            said = (ask_about_payment(on, payment, "stop this draw", said=said, otherwise=holds),)
+            said = (ask_about_payment(payment, "stop this draw", said=said, otherwise=holds),)
         elif not person_first(on, row):
             confirmed = _once_never_taken(on, line) if posted or late else said
             said = (FIND_OUT_FIRST, conditional("Only if it was not:", said)) if posted else said
@@ -93,7 +93,7 @@ def _not_seen(on: Ground, payments: dict[int, int]) -> Iterator[Fact]:
             before=ask_by,
             advice=advice,
             confirmed=confirmed or advice,
-            evidence=(*on.line_evidence(line), *payment_evidence(on, payments.get(line))),
+            evidence=(*on.line_evidence(line), *payment_evidence(payments.get(line))),
         )
 
 
@@ -177,7 +177,7 @@ def _came_back_in_part(on: Ground, tries: list[Try]) -> list[tuple[int, int]]:
     money = {t.event for t in tries if t.role == "money"}
     found = undoings[undoings["of"].isin(money)] if money else undoings.iloc[:0]
     rows = [(int(by), int(cents)) for by, _of, cents, _rule in found.itertuples(index=False) if on.events["outcome"][by] == "returned"]
-    return sorted(rows, key=lambda row: (on.events["settled_on"][row[0]], on.events["reference"][row[0]], row[1]))
+    return sorted(rows, key=lambda row: (on.events["settled_on"][row[0]], on.events["reference"][row[0]], row[1], on.events.cells(row[0])))
 
 
 def _brought_words(on: Ground, line: int, back: list[tuple[int, int]]) -> str:

@@ -16,17 +16,18 @@ from reconcile.present_again import again_words, came_back, code_action, last_ag
 from reconcile.probable_payments import ask_about_payment, paid_outside, payment_evidence
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
+    from collections.abc import Iterator, Mapping
 
     from reconcile.exception_facts import Fact
     from reconcile.exception_ground import Ground
     from reconcile.present_again import CameBack
+    from reconcile.probable_payments import Payment
 
 THEN_THE_FAMILY = "Contact the family once that is known."
 THEN_THE_BURSAR = "Contact the family only once the bursar has decided."
 
 
-def failed_draws(on: Ground, payments: dict[int, int]) -> Iterator[Fact]:
+def failed_draws(on: Ground, payments: Mapping[int, Payment]) -> Iterator[Fact]:
     """Facts of all failed draws.
 
     In:      the ground of the run; `probable_payments`.
@@ -52,13 +53,18 @@ def failed_draws(on: Ground, payments: dict[int, int]) -> Iterator[Fact]:
             advice=(stray_return(on, draw.row) if draw.is_again(draw.advice) else "", *_failed_advice(on, draw, payment)),
             instead=_family_waits(on, draw, payment, told),
             before=last_again(on, draw) if _may_be_again(on, draw) else None,
-            evidence=(*on.line_evidence(line, draw.tries), *(on.events.at(event) for event in told), *payment_evidence(on, payment)),
+            evidence=(
+                *on.line_evidence(line, draw.tries),
+                *(on.events.at(event) for event in told),
+                *_named_evidence(on, draw),
+                *payment_evidence(payment),
+            ),
         )
 
 
-def _notes(on: Ground, draw: CameBack, payment: int | None, told: list[int]) -> Iterator[str]:
+def _notes(on: Ground, draw: CameBack, payment: Payment | None, told: list[int]) -> Iterator[str]:
     """What else the sentence says; `told`: returns of the draw that the banks dispute."""
-    yield paid_outside(on, payment)
+    yield paid_outside(payment)
     yield late_words(on, [t.event for t in reversed(draw.back)], on.lines["method"][draw.line])
     yield _doubt(on, draw)
     if told:
@@ -71,9 +77,15 @@ def _doubt(on: Ground, draw: CameBack) -> str:
     if not doubted:
         return ""
     if any(on.at.matching.misnamed[event] for event in doubted):
-        return "the return names a draw that nobody knows"
+        named = next(event for event in doubted if on.at.matching.misnamed[event])
+        return f"the return names {on.named_words(named)}"
     more = sum(int(on.at.matching.unplaced[event]) for event in doubted)
     return f"the return was of {people_money(more)} more than was left of the draw"
+
+
+def _named_evidence(on: Ground, draw: CameBack) -> tuple[str, ...]:
+    """Where the events stand that returns in doubt name."""
+    return tuple(place for t in draw.back if on.at.matching.misnamed[t.event] for place in on.named_evidence(t.event))
 
 
 def _came_back(on: Ground, draw: CameBack) -> str:
@@ -84,14 +96,14 @@ def _came_back(on: Ground, draw: CameBack) -> str:
     return "came back" if returned or on.lines["method"][draw.line] != "card" else "was declined"
 
 
-def _failed_advice(on: Ground, draw: CameBack, payment: int | None) -> tuple[str, ...]:
+def _failed_advice(on: Ground, draw: CameBack, payment: Payment | None) -> tuple[str, ...]:
     """Present it again or not, what the code asks for, and the proposal, as far as nothing must be asked first."""
     line, row = draw.line, draw.row
     said = proposal(on, row, again=False)
     named = draw.is_again(draw.advice)
     if payment is not None:
         again = (again_words(on, draw),) if named else ()
-        asked = ask_about_payment(on, payment, "do not present it again", said=(*again, *said), otherwise="Only if it was not:")
+        asked = ask_about_payment(payment, "do not present it again", said=(*again, *said), otherwise="Only if it was not:")
         return (asked, "" if named else again_words(on, draw), code_action(on, draw))
     if draw.first:
         then = THEN_THE_BURSAR if draw.bursar_first else THEN_THE_FAMILY
@@ -112,7 +124,7 @@ def _failed_advice(on: Ground, draw: CameBack, payment: int | None) -> tuple[str
     return (again_words(on, draw), code_action(on, draw), *said, *waits)
 
 
-def _family_waits(on: Ground, draw: CameBack, payment: int | None, told: list[int]) -> bool:
+def _family_waits(on: Ground, draw: CameBack, payment: Payment | None, told: list[int]) -> bool:
     """Whether the office's first step, to speak with the family, has to wait: the bank, or a person of the office, speaks first."""
     if payment is not None:
         return False

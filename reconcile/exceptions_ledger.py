@@ -14,6 +14,7 @@ from reconcile.events import NOBODY, day_numbers
 from reconcile.exception_facts import Fact, day_text, sentence, who
 from reconcile.ledger import ANOTHER_KIND, ANOTHER_KIND_BACK, POSTED, REFUND, TAKEN_OFF
 from reconcile.ledger_leftovers import Leftover, leftovers
+from reconcile.unposted_payments import unposted_payments
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -34,6 +35,7 @@ def systems_apart(on: Ground, days: BankingDays) -> Iterator[Fact]:
         yield from _not_reversed(on, days)
         for leftover in leftovers(on, lag_ends(on, on.events["settled_on"], days)):
             yield _leftover_fact(on, leftover)
+        yield from _payments_not_posted(on, days)
 
 
 def lag_ends(on: Ground, settled: Ints, days: BankingDays) -> Ints:
@@ -153,13 +155,24 @@ def _without_card_fee(on: Ground, event: int, cents: int) -> int:
     return int(on.lines["amount"][line]) if line != NOBODY and cents == on.lines["gross"][line] else cents
 
 
+def _payments_not_posted(on: Ground, days: BankingDays) -> Iterator[Fact]:
+    """Payments beside the plan that the bank shows and the ledger does not, once the posting lag is over."""
+    kind, unposted = "cleared not posted", unposted_payments(on)
+    ends = lag_ends(on, on.events["settled_on"], days) if unposted else on.events["settled_on"]
+    for event in unposted:
+        if ends[event] < on.today:
+            amount = int(on.at.matching.left[event])
+            fact = _event_fact(on, kind, event, amount, {"since": f"as of {on.at.as_of}", "what": "a payment of "}, (on.events.at(event),))
+            yield fact._replace(advice=("Post the payment on the student's ledger: it is no draw of the plan.",), instead=True)
+
+
 def _leftover_fact(on: Ground, found: Leftover) -> Fact:
     """The fact of an event without its posting, or a posting without its event."""
     posting, event = found.posting, found.event
     day = "" if posting is None else day_text(on.postings["posted_on"][posting])
     evidence = (*((on.events.at(event),) if event is not None else ()), *((on.postings.at(posting),) if posting is not None else ()))
     if event is not None and found.kind == "cleared not posted":
-        return _event_fact(on, found.kind, event, found.amount, {"since": f"as of {on.at.as_of}"}, evidence)
+        return _event_fact(on, found.kind, event, found.amount, {"since": f"as of {on.at.as_of}", "what": ""}, evidence)
     if event is not None and found.kind == "posted amount differs":
         over = found.amount > 0
         gaps: dict[str, object] = {

@@ -11,9 +11,10 @@ from reconcile.events import NOBODY
 from reconcile.exception_advice import money_back, proposal, safe_after, too_near
 from reconcile.exception_facts import Fact, day_text, sentence, who
 from reconcile.exceptions_again import KIND as PRESENTED
-from reconcile.exceptions_again import late_try, presented_too_often, words_of
+from reconcile.exceptions_again import late_try, presented_too_often, taken_day, words_of
 from reconcile.ledger import ANOTHER_KIND
 from reconcile.money import people_money
+from reconcile.present_again import authorized_between, consents
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -31,7 +32,7 @@ def money_taken_wrongly(on: Ground, days: BankingDays) -> Iterator[Fact]:
     yield from _after_cancellation(on)
     yield from _without_a_line(on, days)
     yield from _for_more(on)
-    after_stop = list(_after_a_stop(on, days))
+    after_stop = list(_after_a_stop(on))
     yield from after_stop
     yield from presented_too_often(on, {(fact.plan_id, fact.line) for fact in after_stop})
 
@@ -120,7 +121,7 @@ def _taken_before(on: Ground, event: int) -> int | None:
     fits &= (lines["draw_date"] <= settled) & (settled <= lines["window_end"])
     named = full & lines["line"].are(on.named_line(event)) if on.named_line(event) else np.zeros(len(full), dtype=bool)
     found = np.flatnonzero(named) if named.any() else np.flatnonzero(full & fits)
-    return int(found[0]) if len(found) else None
+    return min(found.tolist(), key=on.line_order, default=None)
 
 
 def _first_words(on: Ground, first: int | None) -> str:
@@ -186,7 +187,7 @@ def _stops(on: Ground) -> dict[int, list[tuple[int, int]]]:
     return found
 
 
-def _after_a_stop(on: Ground, days: BankingDays) -> Iterator[Fact]:
+def _after_a_stop(on: Ground) -> Iterator[Fact]:
     """Draws taken after a stop return and before the family authorized an account anew."""
     stops = _stops(on)
     if not stops:
@@ -194,21 +195,24 @@ def _after_a_stop(on: Ground, days: BankingDays) -> Iterator[Fact]:
     on_stopped = np.isin(on.at.book.line_plan, list(stops))
     for line in np.flatnonzero(on_stopped).tolist():
         tries = [t for t in on.tries(line) if t.role not in {"return", "refund"}]
-        consent = int(on.lines["consent_on"][line])
+        authorized = consents(on, line)
         for number, attempt in enumerate(tries):
-            taken = _taken_day(on, line, attempt, days, first=number == 0)
-            before = [stop for stop in stops[int(on.at.book.line_plan[line])] if stop[0] < taken and not stop[0] < consent <= taken]
+            taken = _taken_day(on, line, attempt, first=number == 0)
+            before = [
+                stop
+                for stop in stops[int(on.at.book.line_plan[line])]
+                if stop[0] < taken and not authorized_between(on, line, stop[0], taken)
+            ]
             if before:
-                yield _stop_fact(on, line, attempt, max(before), consent)
+                yield _stop_fact(on, line, attempt, max(before, key=lambda stop: (stop[0], on.events.cells(stop[1]))), authorized[-1])
                 break
 
 
-def _taken_day(on: Ground, line: int, attempt: Try, days: BankingDays, *, first: bool) -> int:
+def _taken_day(on: Ground, line: int, attempt: Try, *, first: bool) -> int:
     """The day on which an attempt was taken: the line's own for the first, else the settlement less the lag."""
     if first:
         return int(min(on.lines["taken_on"][line], attempt.settled))
-    lag = on.rules.matching.settlement_lag.days(on.lines["method"][line])
-    return int(days.add_numbers(np.array([attempt.settled], dtype=np.int64), -lag)[0])
+    return taken_day(on, line, attempt)
 
 
 def _stop_fact(on: Ground, line: int, attempt: Try, stop: tuple[int, int], consent: int) -> Fact:

@@ -78,7 +78,10 @@ def pair_ledger(
     return pd.concat(parts, ignore_index=True).astype({"event": "int64", "posting": "int64", "how": "str"})
 
 
-_EVENT_ORDER = ["settled_on", "reference", "plan_id", "amount", "outcome", "kind", "line", "original_reference", "return_code"]
+_EVENT_ORDER = [
+    *("settled_on", "reference", "plan_id", "amount", "outcome", "kind", "line", "original_reference", "return_code"),
+    *("method", "student_id"),
+]
 _POSTING_ORDER = ["posted_on", "reference", "kind"]
 
 

@@ -38,7 +38,7 @@ class Leftover:
 
 @dataclass
 class _Case:
-    """One student's leftovers of a term. Events are (day, cents, position), postings too."""
+    """One student's leftovers of a term. Events are (day, cents, position), postings too, in the order of what their rows say."""
 
     events: list[tuple[int, int, int]]
     added: list[tuple[int, int, int]]
@@ -80,9 +80,17 @@ def _cases(on: Ground, lag_ends: Ints) -> list[_Case]:
         cents = int(on.postings["amount"][at])
         case = cases[int(row_of_posting[at])]
         (case.added if cents > 0 else case.taken).append((int(on.postings["posted_on"][at]), cents, at))
+
+    def by_event(entry: tuple[int, int, int]) -> tuple[object, ...]:
+        return (*entry[:2], on.events.cells(entry[2]))
+
+    def by_posting(entry: tuple[int, int, int]) -> tuple[object, ...]:
+        return (*entry[:2], on.postings.cells(entry[2]))
+
     for case in cases.values():
-        for part in (case.events, case.added, case.taken):
-            part.sort()
+        case.events.sort(key=by_event)
+        case.added.sort(key=by_posting)
+        case.taken.sort(key=by_posting)
     return [cases[row] for row in sorted(cases)]
 
 
@@ -145,7 +153,7 @@ def _differing(on: Ground, case: _Case) -> Iterator[Leftover]:
             )
         ]
         if near:
-            _gap, day, amount, at = min(near)
+            _gap, day, amount, at = min(near, key=lambda one: one[:3])
             case.events.remove((settled, cents, event))
             case.added.remove((day, amount, at))
             yield Leftover("posted amount differs", amount - cents, event=event, posting=at, bank=cents)
@@ -189,7 +197,7 @@ def _twin(on: Ground, row: int, day: int, cents: int) -> tuple[int, int] | None:
         for at in on.mine("money", row)
         if on.posted_events[at] and _ledger_cents(on, at) == cents
     ]
-    best = min(found, default=None)
+    best = min(found, key=lambda one: (one[0], on.events.cells(one[1])), default=None)
     return best if best is not None and best[0] <= on.rules.matching.late_match_days else None
 
 

@@ -17,6 +17,7 @@ import pyarrow.compute as pc  # type: ignore[import-untyped]
 
 from reconcile.bank_gaps import NO_GAPS
 from reconcile.coverage import later_than
+from reconcile.names_elsewhere import names_elsewhere
 from reconcile.texts import among, arrow_text, is_word
 
 if TYPE_CHECKING:
@@ -27,6 +28,7 @@ if TYPE_CHECKING:
 
     from reconcile.events import Bools, Ints
     from reconcile.exports import Exports
+    from reconcile.names_elsewhere import NamedElsewhere
     from reconcile.policy import Rules
 
 
@@ -36,17 +38,23 @@ LOOKED_AT: Final = 20_000
 
 @dataclass(frozen=True, eq=False)
 class Whole:
-    """What only the whole input can tell a part: draw dates of which hardly a draw was seen, terms whose schedules have fee lines."""
+    """What only the whole input can tell a part.
+
+    Draw dates of which hardly a draw was seen, terms whose schedules have fee lines, returns that name no draw of their own student.
+    """
 
     gaps: pd.DataFrame = dataclasses.field(default_factory=lambda: NO_GAPS)
     fee_terms: frozenset[str] = frozenset()
+    elsewhere: tuple[NamedElsewhere, ...] = ()
 
 
 def whole_of(exports: Exports, rules: Rules, as_of: date) -> Whole:
     """What is known of the whole before any part is settled."""
     lines = exports.tables["plan_schedules"]
-    fees = np.flatnonzero(_counts(lines, rules, as_of) & is_word(lines["kind"], "fee"))
-    return Whole(fee_terms=frozenset(lines["term"].iloc[fees].unique()))
+    counts = _counts(lines, rules, as_of)
+    fees = np.flatnonzero(counts & is_word(lines["kind"], "fee"))
+    named = names_elsewhere(exports.tables["cleared_draws"], lines if counts.all() else lines[counts], as_of)
+    return Whole(fee_terms=frozenset(lines["term"].iloc[fees].unique()), elsewhere=named)
 
 
 class Part(NamedTuple):

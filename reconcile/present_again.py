@@ -67,6 +67,17 @@ def came_back(on: Ground, line: int) -> CameBack:
     )
 
 
+def consents(on: Ground, line: int) -> list[int]:
+    """The days up to today on which the family authorized an account for the line's plan, whichever of its lines says so; at least one."""
+    own, enrolled = on.lines["consent_on"], int(on.lines["enrolled_on"][line])
+    return sorted({enrolled, *(int(own[at]) for at in on.lines_of_plan(line) if own[at] <= on.today)})
+
+
+def authorized_between(on: Ground, line: int, back: int, taken: int) -> bool:
+    """Whether the family authorized an account for the plan after a return, by the day on which the next try was taken."""
+    return any(back < day <= taken for day in consents(on, line))
+
+
 def code_action(on: Ground, draw: CameBack, *, advice: Advice | None = None) -> str:
     """What the rules say is done after the code; nothing where the draw is not to be presented again though its code would allow it.
 
@@ -76,7 +87,7 @@ def code_action(on: Ground, draw: CameBack, *, advice: Advice | None = None) -> 
     if found is None:
         return "Ask the bank what the code means first."
     if found.stops_plan and not on.lines["stopped"][draw.line]:
-        return f"An account was authorized anew on {day_text(on.lines['consent_on'][draw.line])}."
+        return f"An account was authorized anew on {day_text(consents(on, draw.line)[-1])}."
     return "" if found.again and not draw.is_again(advice or draw.advice) else found.action
 
 

@@ -9,7 +9,8 @@ is set aside only if it says what it is:
   export has a row that can do with so little;
 - or it is the last row, with no first cell and at most two filled ones, all amounts, each exactly the sum of its column.
 
-A row that merely looks odd stays a data row and is rejected later, with its reason; what it may be is said there (`seeming_totals`).
+A row that merely looks odd stays a data row and is rejected later, with its reason; what it may be is said there (`seeming_totals`). So
+does one whose first cell is such a word while it holds what only data has, a day and words beside it: a student may be called Total.
 """
 
 from __future__ import annotations
@@ -46,6 +47,8 @@ _SPACE, _BEYOND_ASCII = 0x20, 0x80
 _FIRST_LETTERS = np.zeros(1 << 16, dtype=np.bool_)
 _FIRST_LETTERS[[ord(word[0]) << 8 | ord(word[1]) for word in re.findall("[a-z]{2,}", _LIKELY.split("(", 2)[2])]] = True
 """By two small letters: whether a word of `_LIKELY` begins so."""
+_A_DAY = re.compile(r"(?:[0-9]{4}([-/.])[0-9]{1,2}\1[0-9]{1,2}|[0-9]{1,2}([-/.])[0-9]{1,2}\2[0-9]{2,4})(?:[ T][0-9:.]+)?")
+"""A written day, most often; one written in another way only keeps a total's row what it was."""
 A_NUMBER = re.compile(r"[-+$(]*[0-9][0-9.,]*\)?-?")
 """An amount or a count beside a word."""
 FEW = 3
@@ -59,9 +62,13 @@ def says_total(cells: Sequence[str]) -> bool:
     (True, False, True)
     >>> says_total(["", "", "1,234.50", "Total"]), says_total(["00123", "", "1,234.50", "Total"])
     (True, False)
+    >>> says_total(["Total", "2026-FA", "2026-07-10", "12000.00", "tuition", ""])
+    False
     """
     filled = [cell.strip() for cell in cells if cell.strip()]
     word = _total_word(filled[0]) if filled else ""
+    if word and _is_data(cells, filled):
+        return False
     if word == "sure" or (word == "loose" and 2 * len(filled) <= max(len(cells), 2)):
         return True
     if not filled or cells[0].strip() or len(filled) > FEW:
@@ -72,6 +79,14 @@ def says_total(cells: Sequence[str]) -> bool:
 
 def _is_number(cell: str) -> bool:
     return bool(A_NUMBER.fullmatch("".join(cell.split())))
+
+
+def _is_data(cells: Sequence[str], filled: Sequence[str]) -> bool:
+    """Whether a row that begins with a total's word is filled as data is: a day, and a term and a kind, or no cell empty at all."""
+    if not cells[0].strip() or not any(_A_DAY.fullmatch(cell) for cell in filled[1:]):
+        return False
+    words = [cell for cell in filled[1:] if not _A_DAY.fullmatch(cell) and not A_NUMBER.fullmatch(cell)]
+    return len(words) > 1 or len(filled) == len(cells) > 3
 
 
 @lru_cache(maxsize=4096)

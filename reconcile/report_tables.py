@@ -25,7 +25,14 @@ if TYPE_CHECKING:
     from reconcile.exports import Exports
     from reconcile.policy import Rules
 
-UNMATCHED_ORDER: Final = ["settled_on", "student_id", "plan_id", "reference", "file", "sheet", "row"]
+_WHERE: Final = ("file", "sheet", "row")
+_FIRST: Final = ("settled_on", "student_id", "plan_id", "reference")
+UNMATCHED_ORDER: Final = [
+    *_FIRST,
+    *(column.name for column in OUTPUTS["unmatched_events"] if column.name not in {*_FIRST, *_WHERE}),
+    *_WHERE,
+]
+"""All that a row says, then where it stands: only rows that are alike in all cells follow each other as they stood in their file."""
 COUNTED, SAME_MONEY = "counted", "same_money"
 """Parts of a posting of which only some counts as a credit beside plan draws."""
 ENROLLED_ON, CANCELLED_ON = "enrolled_on", "cancelled_on"

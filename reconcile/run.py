@@ -21,7 +21,7 @@ from reconcile.control import prove_intake
 from reconcile.exception_list import list_exceptions
 from reconcile.figures import added
 from reconcile.merged import merge
-from reconcile.parts import Whole, cut_by_student, whole_of
+from reconcile.parts import cut_by_student, whole_of
 from reconcile.proof import hold
 from reconcile.report_tables import run_notes
 from reconcile.settle import settle
@@ -39,7 +39,7 @@ if TYPE_CHECKING:
     from reconcile.figures import Totals
     from reconcile.findings import Finding
     from reconcile.month_end import Closing
-    from reconcile.parts import Part
+    from reconcile.parts import Part, Whole
     from reconcile.policy import Rules
     from reconcile.settle import Settled
     from reconcile.standing import PreviousList
@@ -108,7 +108,7 @@ def reconcile_exports(
     refuse_lines_before([part.early for part in settled], exports.span.first if exports.span else None)
     gaps = hardly_seen([part.sums["seen"] for part in settled])
     if len(gaps):  # a bank file is missing in the middle: rare, and only the whole can tell, so that everyone is settled once more
-        settled = settled_with(Whole(gaps, whole.fee_terms))
+        settled = settled_with(dataclasses.replace(whole, gaps=gaps))
     tables = merge(settled, rules)
     proof = prove_intake(exports, tables["proof"], sum(len(part.entries) for part in settled))
     told: tuple[str, ...] = ()

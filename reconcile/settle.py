@@ -25,13 +25,14 @@ from reconcile.coverage import Standing, standings
 from reconcile.day_tables import coming_draws, draw_dates, settlement_days
 from reconcile.event_money import event_money
 from reconcile.events import book_of, whose_events
+from reconcile.exception_ground import Ground
 from reconcile.exception_list import find_facts
 from reconcile.figures import Totals, totals_of
 from reconcile.find_out_first import left_to_a_person, stands_posted
 from reconcile.ledger import ANOTHER_KIND, ANOTHER_KIND_BACK, counted_cents, credits_of, pair_ledger
 from reconcile.outside import is_outside, meeting_payments
 from reconcile.plans import advise_plans, again_today, person_decides_first
-from reconcile.probable_payments import families_to_ask
+from reconcile.probable_payments import families_to_ask, probable_payments
 from reconcile.proof import hold
 from reconcile.report_tables import draws_table, entries_of_run, other_terms_table, unmatched_table
 from reconcile.return_rates import rate_counts
@@ -99,6 +100,8 @@ def settle(exports: Exports, rules: Rules, as_of: date, whole: Whole, *, everyon
 def _settled(exports: Exports, rules: Rules, as_of: date, whole: Whole, *, everyone_exact: bool, keep: bool) -> Settled:
     at = work_out(exports, rules, as_of, whole, everyone_exact=everyone_exact)
     stopped = at.lines["stopped"].to_numpy(dtype=bool)
+    on = Ground.of(at, exports, rules, whole.fee_terms)
+    payments = probable_payments(on)
     tables = {
         "students": at.students,
         "draws": draws_table(at.lines, at.states),
@@ -109,7 +112,7 @@ def _settled(exports: Exports, rules: Rules, as_of: date, whole: Whole, *, every
     sums = {
         "draw_dates": draw_dates(at.lines, at.matching.pairs, at.ledger, at.postings, at.money),
         "settlement_days": settlement_days(at.lines, at.events, at.money),
-        "coming": coming_draws(at.lines, stopped, at.keys.lookup(at.lines), at.plans.advice, at.decide, families_to_ask(at)),
+        "coming": coming_draws(at.lines, stopped, at.keys.lookup(at.lines), at.plans.advice, at.decide, families_to_ask(on, payments)),
         "seen": seen_by_date(at.lines),
         "rates": rate_counts(at.lines, at.events, at.book, at.owners, at.money, at.matching.undoings, rules, as_of),
     }
@@ -121,7 +124,7 @@ def _settled(exports: Exports, rules: Rules, as_of: date, whole: Whole, *, every
         entries=entries,
         sums=sums,
         totals=totals_of(tables["students"], tables["draws"], tables["plans"]),
-        facts=tuple(find_facts(at, exports, rules, whole.fee_terms)),
+        facts=tuple(find_facts(on, payments)),
         findings=at.findings,
         early=lines_before(at.lines, exports.span.first if exports.span else None),
         plans=len(at.book.plans),
@@ -178,6 +181,8 @@ def work_out(exports: Exports, rules: Rules, as_of: date, whole: Whole, *, every
         students=students,
         variance=variance,
         keys=keys,
+        gaps=whole.gaps,
+        elsewhere=whole.elsewhere,
         plans=plans,
         decide=decide,
         findings=tuple(findings),

@@ -78,7 +78,8 @@ class Stood(NamedTuple):
 def exception_ids(facts: Sequence[Fact]) -> list[str]:
     """A short text for each fact that depends only on what it is about, and an ordinal where several are about the same.
 
-    In:      facts in any order; those about the same are numbered by the day on which they happened, then by amount and evidence.
+    In:      facts in any order; those about the same are numbered by the day on which they happened, then by amount and
+             what is said of them; by evidence only where that is alike.
     """
     same: dict[tuple[str, ...], list[int]] = {}
     for at, f in enumerate(facts):
@@ -87,10 +88,15 @@ def exception_ids(facts: Sequence[Fact]) -> list[str]:
     ids = [""] * len(facts)
     for about, several in same.items():
         if len(several) > 1:
-            several.sort(key=lambda at: (facts[at].happened or 0, facts[at].amount, facts[at].evidence))
+            several.sort(key=lambda at: _told_by(facts[at]))
         for ordinal, at in enumerate(several):
             ids[at] = _short((*about, str(ordinal)))
     return ids
+
+
+def _told_by(fact: Fact) -> tuple[object, ...]:
+    """By what facts about the same are numbered: where their rows stand counts last, since a file may come sorted in another way."""
+    return (fact.happened or 0, fact.amount, fact.plan_id, fact.line, fact.what, fact.advice, fact.lead, fact.evidence)
 
 
 def _short(parts: tuple[str, ...]) -> str:

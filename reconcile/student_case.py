@@ -82,9 +82,11 @@ class Event(NamedTuple):
     original_reference: str
     code: str
     facts: CodeFacts
+    written: tuple[str, str, str] = ("", "", "")
+    """Method, plan and student as its row gives them."""
 
     @property
-    def order(self) -> tuple[int, str, int, int, str, str, str, str, str, int]:
+    def order(self) -> tuple[int, str, int, int, str, str, str, str, str, tuple[str, str, str], int]:
         """Settlement date and reference, then the rest of its content, so that the order of rows never matters."""
         return (
             self.settled,
@@ -96,6 +98,7 @@ class Event(NamedTuple):
             self.line,
             self.original_reference,
             self.code,
+            self.written,
             self.at,
         )
 

@@ -238,13 +238,20 @@ def draw_money_undone(at: Worked) -> tuple[Ints, Ints, Ints]:
     return by, of, off
 
 
+def _in_order(table: pd.DataFrame, rows: Ints, columns: list[str]) -> list[int]:
+    """Some rows of a table in the order of their content, so that the order of a file never says which meets which."""
+    found: list[int] = rows[table[columns].iloc[rows].reset_index(drop=True).sort_values(columns, kind="stable").index.to_numpy()].tolist()
+    return found
+
+
 def _netted(at: Worked, back: Ints, beyond: Ints, books: _Books, place: Ints) -> tuple[Ints, Ints, dict[int, int]]:
     """Leave out what meets its opposite: of one student, term and amount, a posting and the reversal that took it off again.
 
     In:      events with a reversal beyond what came back, and their cents; the ledger.
     Out:     the events and postings that are left; for postings that met their opposite, the line whose draw date both count at.
     """
-    loose, amount = books.loose.tolist(), at.postings["amount"].tolist()
+    loose, amount = _in_order(at.postings, books.loose, ["posted_on", "reference"]), at.postings["amount"].tolist()
+    back = np.array(_in_order(at.events, back, ["settled_on", "reference", "plan_id", "line", "original_reference"]), dtype=np.int64)
     whose = list(zip(at.postings["student_id"].tolist(), at.postings["term"].tolist(), strict=True))
     up: defaultdict[tuple[str, str, int], list[int]] = defaultdict(list)
     for posting in loose:

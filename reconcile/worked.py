@@ -17,6 +17,7 @@ if TYPE_CHECKING:
     from reconcile.bulk import Matching
     from reconcile.events import Book, Bools, Ints, Owners
     from reconcile.findings import Finding
+    from reconcile.names_elsewhere import NamedElsewhere
     from reconcile.plans import Advised
     from reconcile.variance import PlanKeys
 
@@ -33,7 +34,8 @@ class Worked:
     money:     where each event's cents went. stops: for each plan code the day of the stop in force, or stops.NEVER.
     ledger:    event, posting, how. counted: cents of each posting that count. credit_rows: credits beside plan draws.
     students, variance (with `lapsed`), keys (rows of variance by student and term), plans (table and advice), decide (rows of variance
-    that a person must decide first).
+    that a person must decide first), gaps (draw dates of which the whole run saw hardly a draw),
+    elsewhere (returns of the whole run that name an event which is no draw of their student).
     """
 
     as_of: date
@@ -55,6 +57,8 @@ class Worked:
     students: pd.DataFrame
     variance: pd.DataFrame
     keys: PlanKeys
+    gaps: pd.DataFrame
+    elsewhere: tuple[NamedElsewhere, ...]
     plans: Advised
     decide: Bools
     findings: tuple[Finding, ...]

@@ -60,3 +60,14 @@ def test_half_of_them_or_too_few_to_tell_are_ordinary_misses(plans: int, missing
     found = office(plans, missing, rules)
     assert not any("bank file missing" in note for note in found.notes)
     assert (found.tables["plans"]["proposed_draws"] == "2026-12-10 2000.00").sum() == missing
+
+
+def test_each_family_reads_that_a_bank_file_may_be_missing(rules: Rules) -> None:
+    """The exception of a draw that a missing file hides gives that reason; it says of no money that it fits in more than one way."""
+    told = office(FEWEST_LINES, 11, rules).tables["exceptions"]
+    actions = told.loc[told["kind"] == "no draw seen", "action"]
+    assert len(actions) == 11
+    assert actions.str.contains(
+        "Of 20 draws of 2026-10-10 the bank files do not show 11: is a bank file missing? Add it and run again", regex=False
+    ).all()
+    assert not actions.str.contains("more than one way").any()

@@ -187,6 +187,101 @@ def test_another_payment_is_not_named(payment: dict[str, Any], rules: Rules) -> 
     assert not listed(rows, rules, "2026-10-05")["what"].str.contains("probably").any()
 
 
+def test_a_payment_that_never_reached_the_ledger_is_told_and_named(rules: Rules) -> None:
+    """The bank cleared a payment of exactly the failed draw's amount and nobody posted it: it is to be posted, and the draw names it."""
+    paid = event("2026-10-01", "PAY", kind="payment")
+    rows = story(cleared_draws=[back("2026-09-14", "X"), paid], postings=[posting("2026-09-15", -DRAW)])
+    told = {row.kind: row for row in rows_of(listed(rows, rules, "2026-10-06"))}
+    assert told.keys() == {"failed draw", "cleared not posted"}
+    assert "a payment of 2,400.00 that the bank cleared on 2026-10-01 probably paid it outside the plan" in told["failed draw"].what
+    assert "Ask the family whether the payment of 2,400.00 on 2026-10-01 was for this draw" in told["failed draw"].action
+    unposted = told["cleared not posted"]
+    assert "a payment of 2,400.00 cleared on 2026-10-01 and none of it stands on the student's ledger" in unposted.what
+    assert unposted.action.startswith("Post the payment on the student's ledger: it is no draw of the plan.")
+
+
+@pytest.mark.parametrize(
+    ("posted", "as_of", "told"),
+    [
+        ([posting("2026-10-02", kind="payment")], "2026-10-06", False),
+        ([posting("2026-10-02", kind="payment"), posting("2026-10-03", -DRAW, "payment")], "2026-10-06", True),
+        ([posting("2026-10-02", DRAW - 1, "payment")], "2026-10-06", True),
+        ([], "2026-10-02", False),
+    ],
+    ids=["posted", "posted and taken off", "another amount", "still in its posting lag"],
+)
+def test_a_payment_is_unposted_only_where_no_posting_of_it_stands(
+    posted: list[dict[str, Any]], as_of: str, told: bool, rules: Rules
+) -> None:
+    """A standing posting of its amount explains a payment at the bank; without one it is told once the posting lag is over."""
+    paid = event("2026-10-01", "PAY", kind="payment")
+    table = listed(story(cleared_draws=[paid], postings=posted), rules, as_of)
+    assert ("cleared not posted" in set(table["kind"])) == told
+
+
+def test_two_exceptions_of_one_student_do_not_contradict_each_other(rules: Rules) -> None:
+    """A draw too much, while October's may still come: neither exception says that no draw changes while the other proposes a change."""
+    table = listed(story(cleared_draws=[event("2026-10-14", "E3", line="2")]), rules, "2026-10-26")
+    actions = dict(zip(table["kind"], table["action"], strict=True))
+    assert set(actions) >= {"draw not on the schedule", "no draw seen"}
+    for kind in ("draw not on the schedule", "no draw seen"):
+        assert "Proposed: draw 1,200.00 instead of 2,400.00 on 2026-11-10 and 2026-12-10" in actions[kind]
+        assert "change no draw" not in actions[kind]
+    assert "Plan and bill agree today with this money counted" in actions["draw not on the schedule"]
+
+
+@pytest.mark.parametrize(("authorized", "told"), [("2026-07-20", True), ("2026-09-15", True), ("2026-09-18", False), ("2026-10-01", True)])
+def test_a_draw_after_a_new_authorization_presents_nothing_again(authorized: str, told: bool, rules: Rules) -> None:
+    """September's draw came back on the 15th and cleared on the 25th: a first try if the account was authorized anew in between."""
+    lines = plan_lines(line_5={"consent_on": authorized})
+    again = [back("2026-09-15", "X", "R17"), event("2026-09-25", "T2", line="2")]
+    table = listed(story(lines, cleared_draws=again), rules, "2026-10-05")
+    assert ("presented too often" in set(table["kind"])) == told
+
+
+@pytest.mark.parametrize(("authorized", "told"), [("2026-07-20", True), ("2026-09-18", False)])
+def test_a_stop_ends_with_the_authorization_that_any_line_of_the_plan_shows(authorized: str, told: bool, rules: Rules) -> None:
+    """R10 on 15 September: the draw of the 25th is told unless an account was authorized anew, though only the last line says so."""
+    lines = plan_lines(line_5={"consent_on": authorized})
+    again = [back("2026-09-15", "X", "R10"), event("2026-09-25", "T2", line="2")]
+    table = listed(story(lines, cleared_draws=again), rules, "2026-10-05")
+    assert ("drawn after a stop" in set(table["kind"])) == told
+    assert "presented too often" not in set(table["kind"])
+
+
+def test_the_day_of_a_new_authorization_is_the_latest_of_the_plan(rules: Rules) -> None:
+    """Only the last line has consent_on: the failed draw says that day, not the day of enrollment."""
+    lines = plan_lines(line_5={"consent_on": "2026-09-18"})
+    table = listed(story(lines, cleared_draws=[back("2026-09-15", "X", "R02")]), rules, "2026-10-05")
+    (action,) = table.loc[table["kind"] == "failed draw", "action"]
+    assert "An account was authorized anew on 2026-09-18." in action
+
+
+def test_a_return_that_names_a_draw_of_another_student_is_told_at_both(rules: Rules) -> None:
+    """S1's return names S2's September draw: both read so without the other's number, which stands in the evidence; no figure changes."""
+    stray = back("2026-09-16", "X", "R01", 77_00, original_reference="S2-D2")
+    one, two = story(cleared_draws=[stray]), for_student(story(), "S2")
+    told = {row.student_id: row for row in rows_of(listed(together(one, two), rules, "2026-10-05"))}
+    assert {row.kind for row in told.values()} == {"return without a draw"}
+    assert "and names a draw of another student, so it undoes nothing" in told["S1"].what
+    assert "S2" not in told["S1"].what + told["S1"].action
+    assert "names this draw, which cleared on 2026-09-11, though the bank's row is of another student" in told["S2"].what
+    assert "if it is this draw that came back, the bill is 77.00 short" in told["S2"].what
+    assert "S1" not in told["S2"].what + told["S2"].action
+    assert sorted(told["S1"].evidence.split("; ")) == sorted(told["S2"].evidence.split("; "))
+    assert set(run(together(one, two), rules, "2026-10-05").tables["plans"]["variance"]) == {0}
+
+
+@pytest.mark.parametrize(
+    ("name", "words"), [("Y", "names a return of this student, and no draw"), ("S2-D9", "names the draw S2-D9, which nobody knows")]
+)
+def test_a_return_that_names_no_draw_says_what_it_names(name: str, words: str, rules: Rules) -> None:
+    """A name that is a return's is told as such; one that no file knows is told as unknown."""
+    strays = [back("2026-09-16", "X", "R01", 77_00, original_reference=name), back("2026-09-15", "Y", "R01", 55_00)]
+    table = listed(story(cleared_draws=strays), rules, "2026-10-05")
+    assert table["what"].str.contains(words, regex=False).sum() == 1
+
+
 def test_rejected_rows_hold_a_proposal_back(rules: Rules) -> None:
     """A student named in a rejected row gets no proposed draws, and the exception says so."""
     rows = story(aid=[award(900_00, "2026-09-20")])

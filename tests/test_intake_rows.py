@@ -380,3 +380,14 @@ def test_blank_rows_are_counted_and_are_no_rows(tmp_path: Path) -> None:
     """A blank row is neither read nor rejected."""
     count = next(c for c in counts(read(tmp_path, {"charges.csv": CHARGES + ",,,,\n\n"})) if c.export == "charges")
     assert (count.rows_read, count.blank_rows) == (2, 2)
+
+
+@pytest.mark.parametrize("name", ["charges.csv", "charges.xlsx"])
+def test_a_student_may_be_called_total(name: str, tmp_path: Path) -> None:
+    """A row whose term, day and kind are filled is data, whatever its student is called; one with its amount alone is a total."""
+    rows = [["student_id", "term", "posted_on", "amount", "charge_type", "description"]]
+    rows += [["A1", "2026-FA", "2026-07-10", "12000.00", "tuition", ""], ["Total", "2026-FA", "2026-07-10", "700.00", "tuition", ""]]
+    rows += [["Total", "", "", "12700.00", "", ""]]
+    text = "".join(",".join(row) + "\n" for row in rows)
+    charges = read(tmp_path, {"charges.csv": None, name: text if name.endswith("csv") else rows}).tables["charges"]
+    assert dict(zip(charges["student_id"], charges["amount"], strict=True)) == {"A1": 12_000_00, "Total": 700_00}

@@ -68,7 +68,7 @@ ORDER = (
     ("coverage",),
     ("as_of",),
     ("variance",),
-    ("find_out_first", "proposals", "plans", "bank_gaps"),
+    ("find_out_first", "proposals", "plans", "bank_gaps", "names_elsewhere"),
     ("worked",),
     ("closing_lines", "late_rows"),
     (
@@ -79,6 +79,7 @@ ORDER = (
             "exception_tries",
             "exception_coming",
             "exception_ground",
+            "exception_holds",
             "exception_cautions",
             "exception_advice",
             "exception_last_days",
@@ -86,6 +87,7 @@ ORDER = (
         *("late_returns", "present_again", "exceptions_again"),
         *(
             "exceptions_money",
+            "unposted_payments",
             "probable_payments",
             "exceptions_failed",
             "exceptions_draws",

@@ -16,11 +16,13 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from ordinary_office import AS_OF, BANK_THROUGH, FEE_FOR_ALL, Office, ordinary_office
 
+from reconcile.exception_ground import Ground
 from reconcile.exception_list import find_facts, list_exceptions
 from reconcile.exports import BankSpan, Exports
 from reconcile.intake_counts import SourceCount, SourceFile
 from reconcile.parts import whole_of
 from reconcile.policy import Rules, load_rules
+from reconcile.probable_payments import probable_payments
 from reconcile.report_tables import draws_table
 from reconcile.run import reconcile_exports
 from reconcile.settle import work_out
@@ -134,7 +136,8 @@ def _calls(rules: Rules, students: int) -> int:
     before = sys.getprofile()
     sys.setprofile(count)
     try:
-        facts, memory = find_facts(worked, exports, rules, whole.fee_terms), memory_of(None, (), rules, AS_OF)
+        on, memory = Ground.of(worked, exports, rules, whole.fee_terms), memory_of(None, (), rules, AS_OF)
+        facts = find_facts(on, probable_payments(on))
         told = tell(facts, {"plans": worked.plans.table, "draws": draws}, rules, AS_OF, memory, {})
         table = list_exceptions([told], len(worked.book.plans), rules, AS_OF, memory).table
     finally:

@@ -103,7 +103,7 @@ class Event:
         """Settlement date, reference, then all else that bears on a match; rows equal in all of it are alike."""
         return (
             *(self.settled_on, self.reference, self.plan_id, self.amount, self.outcome, self.kind, self.written[2]),
-            *(self.original_reference, self.return_code, self.position),
+            *(self.original_reference, self.return_code, self.method, *self.written[:2], self.position),
         )
 
     @property

@@ -117,7 +117,7 @@ CATALOGUE: tuple[Kind, ...] = (
         "more than one way to match",
         UNDECIDED_GROUP,
         "Bank money fits the draws in more than one way, and nothing says which is right.",
-        "{who}: {amount} taken from {day} on fits {lines} in more than one way; until a person decides, it counts on the bill and for no "
+        "{who}: {amount} taken from {day} on fits {lines} in more than one way; until a person decides, it counts {counts} and for no "
         "draw; {consequence}.",
     ),
     Kind(

@@ -24,6 +24,7 @@ from reconcile.control import prove
 from reconcile.coverage import Standing, standings
 from reconcile.day_tables import coming_draws, draw_dates, settlement_days
 from reconcile.event_money import event_money
+from reconcile.event_terms import waits_for_its_term
 from reconcile.events import book_of, whose_events
 from reconcile.exception_list import find_facts
 from reconcile.find_out_first import left_to_a_person, stands_posted
@@ -148,7 +149,8 @@ def work_out(exports: Exports, rules: Rules, as_of: date, whole: Whole, *, every
     students = standings(_standing(charges, aid, postings, credit_rows, money, lines), rules, as_of)
     bill = _bill_rows(charges, aid, postings, ledger, credit_rows, rules)
     variance, keys = variances(lines, bill, money, students, rules, as_of)
-    decide = person_decides_first(money, matching.told, exports.blocked, variance) | families_of(whole.gaps, lines, keys)
+    asked = matching.told | waits_for_its_term(money, events, matching.left, lines, rules, has_postings=exports.has_postings)
+    decide = person_decides_first(money, asked, exports.blocked, variance) | families_of(whole.gaps, lines, keys)
     plans = advise_plans(variance, keys, lines, book, stops, students, decide, rules, as_of)
     return Worked(
         as_of=as_of,

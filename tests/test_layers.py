@@ -49,6 +49,7 @@ ORDER = (
         "bulk",
         "states",
         "stops",
+        "event_terms",
         "event_money",
         "aid",
         "outside",

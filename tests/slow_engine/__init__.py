@@ -11,9 +11,12 @@ Of reading the rows:
     ways. An event that names a line of another kind fits no line.
  3. Return codes are looked up by the event's own method; where it gives none, only if a single method knows the code.
  4. R61 to R77 are known by the code's text, in capitals or not, whatever the method; only an event with outcome `returned` is one.
- 5. No fitting term (a student-only event without a line, before the first draw date or long after the last): the event has no term, and
-    its money counts in no student's row. Cancelled lines count in a plan's first and last draw date. Of plans begun on the same day the
-    one enrolled later holds the event, then the greater plan id. A return belongs where the draw that it undoes belongs.
+ 5. An event that names only a student and lies on no line belongs to a term's plan from the day on which the plan was enrolled (or its
+    first draw date, if that is earlier) to its last draw date and late_match_days. Where no plan holds it, and all the student's plans are
+    of one term, to that. A down payment asks only plans with a down payment line, if there are such. Where that leaves several terms or
+    none, the event has no term, its money counts in no student's row, and a person decides for the student: not for a payment that counts
+    through postings, nor for a fee where no term of the student bills it. Cancelled lines count in all of it. A return belongs where the
+    draw that it undoes belongs.
 
 Of returns:
  6. An event is "not undone" while more is left of it than the card fee in its amount. An amount holds a card fee if it equals a card

@@ -144,7 +144,7 @@ def draw_rows(settled: Settled) -> list[dict[str, Any]]:
 
 
 def event_term(settled: Settled, event: Event) -> str:
-    """The term that an event belongs to: its line's, its plan's, or that of the student's plan in whose days it settled; "" if none."""
+    """The term that an event belongs to: its line's, its plan's, else the one that fits the student; "" if none."""
     book, matched = settled.book, settled.matched
     keys = matched.lines_of.get(event.position) or [
         k for k in (settled.undone.failed_line.get(event.position), matched.hung.get(event.position, (None, ""))[0]) if k
@@ -157,12 +157,33 @@ def event_term(settled: Settled, event: Event) -> str:
         return book.lines[keys[0]].term
     if event.plan_id:
         return book.plans[event.plan_id].term
-    held = []
-    for plan in book.plans_of(event.student_id) if event.student_id else []:
+    return _term_of_student(book, event)
+
+
+def _term_of_student(book: Book, event: Event) -> str:
+    """The one term that an event fits which names only a student, from the day on which a plan was enrolled; "" if none or several."""
+    plans = book.plans_of(event.student_id) if event.student_id else []
+    if event.kind == "down payment":
+        with_down_payment = {x.plan_id for x in book.lines.values() if x.kind == "down payment"}
+        plans = [p for p in plans if p.plan_id in with_down_payment] or plans
+    holding = []
+    for plan in plans:
         draw_dates = [x.draw_date for x in book.lines.values() if x.plan_id == plan.plan_id]
-        if min(draw_dates) <= event.settled_on <= after(max(draw_dates), book.rules.matching.late_match_days):
-            held.append((min(draw_dates), plan.enrolled_on, plan.plan_id, plan.term))
-    return max(held)[3] if held else ""
+        begins, ends = min(plan.enrolled_on, *draw_dates), after(max(draw_dates), book.rules.matching.late_match_days)
+        if begins <= event.settled_on <= ends:
+            holding.append(plan)
+    terms = {p.term for p in holding or plans}
+    return terms.pop() if len(terms) == 1 else ""
+
+
+def waits_for_its_term(settled: Settled, event: Event) -> bool:
+    """Cleared money of a student that would count on a bill, and nothing says on the bill of which term."""
+    book = settled.book
+    if event.outcome != "cleared" or not event.student_id or not settled.undone.left[event.position] or event_term(settled, event):
+        return False
+    if event.kind == "payment":
+        return not book.has_postings
+    return event.kind != "fee" or any(book.term(p.term).fee_on_bill for p in book.plans_of(event.student_id))
 
 
 def event_rows(settled: Settled) -> list[dict[str, Any]]:

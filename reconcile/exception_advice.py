@@ -47,6 +47,11 @@ def person_first(on: Ground, row: int) -> str:
         return (
             f"Nothing says for which term money of this student was: {DECIDES_FIRST}; nothing is proposed and nothing is presented again."
         )
+    if on.plans["student_id"][row] in on.refunds_apart:
+        return (
+            f"Refunds at the bank and on the student's ledger do not come to the same: {DECIDES_FIRST}, whether one is part of the other; "
+            "nothing is proposed and nothing is presented again."
+        )
     return f"Money fits the draws in more than one way: {DECIDES_FIRST}; nothing is proposed and nothing is presented again."
 
 

@@ -20,7 +20,7 @@ from reconcile.exception_coming import Coming
 from reconcile.exception_facts import Fact, day_text, who
 from reconcile.exception_tries import Tries, Try
 from reconcile.find_out_first import in_doubt
-from reconcile.ledger import POSTED
+from reconcile.ledger import POSTED, refunds_apart
 from reconcile.money import people_money
 from reconcile.plans import may_still_come
 from reconcile.proposals import Advice
@@ -232,6 +232,13 @@ class Ground:
     def waiting_students(self) -> frozenset[str]:
         """The students of that money."""
         return frozenset(self.money["student_id"].of(np.flatnonzero(self.waiting)))
+
+    @cached_property
+    def refunds_apart(self) -> frozenset[str]:
+        """The students of whom refunds at the bank and on the ledger do not come to the same."""
+        at = self.at
+        apart = refunds_apart(at.postings, at.ledger, at.events, at.money, at.matching.undoings)
+        return frozenset(self.money["student_id"].of(np.flatnonzero(apart)))
 
     @cached_property
     def _tries(self) -> Tries:

@@ -214,7 +214,7 @@ CATALOGUE: tuple[Kind, ...] = (
         "return not reversed",
         SYSTEMS,
         "A draw came back, and the student's ledger still shows it as paid.",
-        "{who}: {amount} {outcome} on {day}, and the posting of {posted} still stands whole on the student's ledger, so the ledger shows "
+        "{who}: {amount} {outcome} on {day}, and the posting of {posted} {stands} on the student's ledger, so the ledger shows "
         "the bill {amount} lower than it is.",
     ),
     Kind(

@@ -28,7 +28,7 @@ from reconcile.event_terms import waits_for_its_term
 from reconcile.events import book_of, whose_events
 from reconcile.exception_list import find_facts
 from reconcile.find_out_first import left_to_a_person, stands_posted
-from reconcile.ledger import ANOTHER_KIND, ANOTHER_KIND_BACK, counted_cents, credits_of, pair_ledger
+from reconcile.ledger import ANOTHER_KIND, ANOTHER_KIND_BACK, counted_cents, credits_of, pair_ledger, refunds_apart
 from reconcile.outside import is_outside, meeting_payments
 from reconcile.plans import advise_plans, again_today, person_decides_first
 from reconcile.proof import hold
@@ -143,13 +143,14 @@ def work_out(exports: Exports, rules: Rules, as_of: date, whole: Whole, *, every
     ledger = pair_ledger(postings, events, money, matching.undoings, lines, rules, days)
     held = left_to_a_person(lines, events, matching, rules)
     lines = lines.assign(posted=stands_posted(lines, postings, ledger, rules), held=held)
-    counted = counted_cents(postings, ledger, events, matching.undoings)
+    counted = counted_cents(postings, ledger)
     credit_rows = credits_of(postings, counted, events, money, matching.undoings, rules, has_postings=exports.has_postings)
     aid = aid.assign(standing=aid_standing(aid, rules, int(np.datetime64(as_of, "D").astype("int64")), as_of))
     students = standings(_standing(charges, aid, postings, credit_rows, money, lines), rules, as_of)
     bill = _bill_rows(charges, aid, postings, ledger, credit_rows, rules)
     variance, keys = variances(lines, bill, money, students, rules, as_of)
     asked = matching.told | waits_for_its_term(money, events, matching.left, lines, rules, has_postings=exports.has_postings)
+    asked |= refunds_apart(postings, ledger, events, money, matching.undoings)
     decide = person_decides_first(money, asked, exports.blocked, variance) | families_of(whole.gaps, lines, keys)
     plans = advise_plans(variance, keys, lines, book, stops, students, decide, rules, as_of)
     return Worked(

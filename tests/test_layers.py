@@ -55,7 +55,7 @@ ORDER = (
         "outside",
         "line_order",
     ),
-    ("nearest_day", "ledger"),
+    ("nearest_day", "refund_sums", "ledger"),
     ("coverage",),
     ("as_of",),
     ("variance",),

@@ -71,7 +71,11 @@ Of coverage:
     names; else all plans of the student, in every term. "Pending lines of stopped plans" are in state pending, not in transit.
 29. Ledger pairs are found nearest first over the whole student and term, then by settlement, then by posting day; references are not
     used. All events but payments and disputes pair, undone ones, fees and failed attempts too.
-30. A refund posting counts elsewhere as far as its event undid money other than a payment.
+30. A refund posting counts elsewhere as far as its event undid money other than a payment. Refunds without a pair of their amount, of one
+    student and term: those within late_match_days of one of the other side pair as a sum, if both sides come to the same; then a posting
+    later than that pairs with the event of its amount, if each is the only one of it that is left; then cents of those within the days
+    count elsewhere up to the smaller side, oldest posting first, never more than the events undid (of an event no more than its amount on
+    the ledger). Where after sums and late ones a posting and an event that undid draw money are left, a person decides for the student.
 31. The negative payment of a draw posted as a payment: the nearest on or after it, within late_match_days of it or of what undid the
     draw.
 32. Outside charges: a reversal meets the latest earlier charge of the same type and amount. A payment is reversed by a later equal

@@ -8,6 +8,7 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
+from .days import after
 from .fits import with_fee
 from .states import Settled, event_term
 
@@ -19,13 +20,17 @@ if TYPE_CHECKING:
 
 @dataclass
 class LedgerPairs:
-    """Postings by place in the student's list: what of each counts elsewhere already, which are bank events, which met outside charges."""
+    """Postings by place in the student's list: what of each counts elsewhere already, which are bank events, which met outside charges.
+
+    refunds_apart: a refund at the bank and one on the ledger are both without a pair of their sum.
+    """
 
     counted_elsewhere: dict[int, int] = field(default_factory=dict)
     meets_outside: set[int] = field(default_factory=set)
     met_charges: set[int] = field(default_factory=set)
     paired: set[int] = field(default_factory=set)
     reversed_charges: set[int] = field(default_factory=set)
+    refunds_apart: bool = False
 
 
 def pair_ledger(settled: Settled, postings: list[Row], charges: list[Row], student_id: str, term: str) -> LedgerPairs:
@@ -61,9 +66,10 @@ def pair_ledger(settled: Settled, postings: list[Row], charges: list[Row], stude
     posted = pair(cleared, "plan draw", 1, soon)
     reversed_ = pair(back, "plan draw", -1, soon)
     refunds = [e for e in back if e.outcome == "refunded" and e.position not in reversed_]
-    for position, i in pair(refunds, "refund", -1, soon).items():
-        undid = sum(u.cents for u in settled.undone.undoings if u.by.position == position and u.event.kind != "payment")
-        pairs.counted_elsewhere[i] = -min(-postings[i]["amount"], undid)
+    refunded = pair(refunds, "refund", -1, soon)
+    for position, i in refunded.items():
+        pairs.counted_elsewhere[i] = -min(-postings[i]["amount"], _draws_undone(settled, position))
+    _refunds_left_over(settled, pairs, [e for e in refunds if e.position not in refunded], postings, taken)
     by_position = {e.position: e for e in events}
     unposted = [e for e in cleared if e.position not in posted]
     for position, i in pair(unposted, "payment", 1, lambda e, p: e.settled_on <= p["posted_on"] <= _lag_end(settled, e)).items():
@@ -75,6 +81,49 @@ def pair_ledger(settled: Settled, postings: list[Row], charges: list[Row], stude
     _meet_outside(settled, pairs, postings, charges, taken)
     pairs.paired = taken
     return pairs
+
+
+def _draws_undone(settled: Settled, position: int) -> int:
+    """Cents of draw money that a refund took; a refunded payment counts through its posting."""
+    return sum(u.cents for u in settled.undone.undoings if u.by.position == position and u.event.kind != "payment")
+
+
+def _refunds_left_over(settled: Settled, pairs: LedgerPairs, events: list[Event], postings: list[Row], taken: set[int]) -> None:
+    """Refunds cut in another way: as sums of the term, then single ones booked later, then as many cents as both sides have.
+
+    The sums and cents are of those near one of the other side; a later one must be the only one of its amount among all that are left.
+    """
+    within = settled.book.rules.matching.late_match_days
+    rows = [i for i, p in enumerate(postings) if i not in taken and p["kind"] == "refund" and p["amount"] < 0]
+
+    def near() -> tuple[list[Event], list[int]]:
+        def close(e: Event, i: int) -> bool:
+            return bool(abs((postings[i]["posted_on"] - e.settled_on).days) <= within)
+
+        return [e for e in events if any(close(e, i) for i in rows)], [i for i in rows if any(close(e, i) for e in events)]
+
+    def count_once(some: list[Event], several: list[int]) -> None:
+        undid = sum(min(_draws_undone(settled, e.position), ledger_amount(settled, e)) for e in some)
+        for i in sorted(several, key=lambda i: (*_posting_order(postings[i])[:2], postings[i]["amount"])):
+            cents = min(undid, -postings[i]["amount"])
+            pairs.counted_elsewhere[i] = -cents
+            undid -= cents
+
+    given, booked = near()
+    if given and sum(ledger_amount(settled, e) for e in given) == -sum(postings[i]["amount"] for i in booked):
+        count_once(given, booked)
+        taken |= set(booked)
+        events, rows = [e for e in events if e not in given], [i for i in rows if i not in booked]
+    for e in list(events):
+        same = [x for x in events if ledger_amount(settled, x) == ledger_amount(settled, e)]
+        found = [i for i in rows if postings[i]["amount"] == -ledger_amount(settled, e)]
+        if len(same) == len(found) == 1 and postings[found[0]]["posted_on"] > after(e.settled_on, within):
+            count_once([e], found)
+            taken.add(found[0])
+            events = [x for x in events if x is not e]
+            rows.remove(found[0])
+    pairs.refunds_apart = bool(rows) and any(_draws_undone(settled, e.position) for e in events)
+    count_once(*near())
 
 
 def _posting_order(p: Row) -> tuple[object, ...]:

@@ -216,8 +216,10 @@ def _may_be_presented(account: Account, s: LineState, stopped: set[str]) -> bool
 
 
 def _person_decides(account: Account) -> bool:
-    """Undecided money, money of no term, a return dishonored or contested; a draw not seen on a day of which the bank shows hardly any."""
+    """Undecided money, money of no term, refunds apart, a dispute of the banks, or a draw not seen on a day with hardly any."""
     settled = account.settled
+    if account.refunds_apart:
+        return True
     mine = [e for e in settled.book.events if e.student_id == account.student_id]
     if any(e.is_dispute or e.position in settled.matched.undecided or waits_for_its_term(settled, e) for e in mine):
         return True

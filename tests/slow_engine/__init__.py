@@ -39,7 +39,9 @@ Of returns:
 Of attempts and matching:
 14. Undone events hang by named (window, late, early), exact, late, early, then with card fee (window, late, early). Of several
     lines first those without standing money, then the one whose window (or late span) ends first.
-    They hang on cancelled lines only by name.
+    They hang on cancelled lines only by name. A sum that came back whole, names no line and fits none by amount hangs on two to group_size
+    neighbouring lines that add up to it (among active lines without standing money that had settled by then, every one fitting by date),
+    if there is just one way: all of them failed by its return.
 15. An event of which no more than its card fee is left is such an attempt too (its fee stays in the fee bucket); it may hang early.
 16. A named line is full when its net money is at least its amount less the tolerance; the first event always goes on it, and the one
     that overfills it lies on it whole.

@@ -37,7 +37,7 @@ class Matched:
     """What the passes found, by position in the bank's file and by line."""
 
     attempts: Attempts
-    hung: dict[int, tuple[LineKey, str]]
+    hung: dict[int, tuple[list[LineKey], str]]
     lines_of: dict[int, list[LineKey]] = field(default_factory=dict)
     pass_of: dict[int, str] = field(default_factory=dict)
     events_on: dict[LineKey, list[Event]] = field(default_factory=dict)
@@ -251,7 +251,7 @@ def _near(book: Book, matched: Matched, events: list[Event], lines: list[Line]) 
 def shares(book: Book, matched: Matched, event: Event, left: int) -> list[Share]:
     """Where what is left of an event lies: the card fee first, then its lines oldest first, or no line at all."""
     if event.position in matched.hung:
-        lines = [book.lines[matched.hung[event.position][0]]]
+        lines = [book.lines[key] for key in matched.hung[event.position][0]]
     else:
         lines = [book.lines[key] for key in matched.lines_of.get(event.position, [])]
     kind = event.kind or "draw"

@@ -133,9 +133,7 @@ def _posting_order(p: Row) -> tuple[object, ...]:
 def ledger_amount(settled: Settled, event: Event) -> int:
     """What the ledger should show for an event: its amount without the card fee in it."""
     if event.outcome == "cleared":
-        place = settled.matched.hung.get(event.position)
-        keys = [place[0]] if place else settled.matched.lines_of.get(event.position, [])
-        lines = [settled.book.lines[k] for k in keys]
+        lines = [settled.book.lines[k] for k in _keys_of(settled, event)]
         return event.amount - (lines[0].fee if len(lines) == 1 and with_fee(event, lines[0]) else 0)
     failed = settled.undone.failed_line.get(event.position)
     if failed:
@@ -148,12 +146,12 @@ def ledger_amount(settled: Settled, event: Event) -> int:
 
 def _keys_of(settled: Settled, event: Event) -> list[LineKey]:
     place = settled.matched.hung.get(event.position)
-    return [place[0]] if place else settled.matched.lines_of.get(event.position, [])
+    return place[0] if place else settled.matched.lines_of.get(event.position, [])
 
 
 def _lag_end(settled: Settled, event: Event) -> object:
     book = settled.book
-    keys = settled.matched.lines_of.get(event.position) or [k for k in [settled.matched.hung.get(event.position, (None, ""))[0]] if k]
+    keys = _keys_of(settled, event)
     method = event.method or (book.lines[keys[0]].method if keys else "bank")
     lag = book.rules.matching.posting_lag
     return book.days.add(event.settled_on, lag.card if method == "card" else lag.bank)

@@ -71,7 +71,7 @@ def settle(book: Book, undone: Undone, matched: Matched) -> Settled:
 
 
 def _line_state(book: Book, undone: Undone, matched: Matched, line: Line) -> LineState:
-    hung = [e for e in book.events if e.position in matched.hung and matched.hung[e.position][0] == line.key]
+    hung = [e for e in book.events if e.position in matched.hung and line.key in matched.hung[e.position][0]]
     on = matched.events_on.get(line.key, [])
     events = sorted([*hung, *on], key=lambda e: e.order)
     parts = [s for e in events for s in shares(book, matched, e, undone.left[e.position]) if s.line is line and s.kind != "card fee"]
@@ -146,9 +146,8 @@ def draw_rows(settled: Settled) -> list[dict[str, Any]]:
 def event_term(settled: Settled, event: Event) -> str:
     """The term that an event belongs to: its line's, its plan's, else the one that fits the student; "" if none."""
     book, matched = settled.book, settled.matched
-    keys = matched.lines_of.get(event.position) or [
-        k for k in (settled.undone.failed_line.get(event.position), matched.hung.get(event.position, (None, ""))[0]) if k
-    ]
+    failed = settled.undone.failed_line.get(event.position)
+    keys = matched.lines_of.get(event.position) or ([failed] if failed else matched.hung.get(event.position, ([], ""))[0])
     if not keys:
         undone = [u.event for u in settled.undone.undoings if u.by is event]
         if undone:
@@ -235,7 +234,7 @@ def _event_row(settled: Settled, e: Event) -> dict[str, Any]:
     row["card_fee"] = sum(s.cents for s in parts if s.kind == "card fee")
     row["on_line"] = sum(s.cents for s in parts if s.line is not None and s.kind != "card fee")
     row["lines"] = [(*s.line.key, s.cents) for s in parts if s.line is not None and s.kind != "card fee"]
-    row["pass"] = settled.matched.pass_of.get(e.position) or settled.matched.hung.get(e.position, ("", ""))[1]
+    row["pass"] = settled.matched.pass_of.get(e.position) or settled.matched.hung.get(e.position, ([], ""))[1]
     bucket = "payment" if e.kind == "payment" else "undecided" if e.position in settled.matched.undecided else "without_a_line"
     row[bucket] = sum(s.cents for s in parts if s.line is None)
     row["reason"] = _money_reason(settled, e, row)
@@ -244,7 +243,7 @@ def _event_row(settled: Settled, e: Event) -> dict[str, Any]:
 
 def _keys(settled: Settled, event: Event) -> list[LineKey]:
     if event.position in settled.matched.hung:
-        return [settled.matched.hung[event.position][0]]
+        return settled.matched.hung[event.position][0]
     return settled.matched.lines_of.get(event.position, [])
 
 

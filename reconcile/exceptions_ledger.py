@@ -12,7 +12,7 @@ import numpy as np
 
 from reconcile.events import NOBODY, day_numbers
 from reconcile.exception_facts import Fact, day_text, sentence, who
-from reconcile.ledger import ANOTHER_KIND, ANOTHER_KIND_BACK, POSTED, REFUND, REFUND_IN_PART, TAKEN_OFF
+from reconcile.ledger import ANOTHER_KIND, ANOTHER_KIND_BACK, BOUNCED, BOUNCED_OFF, POSTED, REFUND, REFUND_IN_PART, TAKEN_OFF
 from reconcile.ledger_leftovers import Leftover, leftovers
 
 if TYPE_CHECKING:
@@ -127,13 +127,13 @@ def _as_another_kind(on: Ground) -> Iterator[Fact]:
 
 
 def _not_reversed(on: Ground, days: BankingDays) -> Iterator[Fact]:
-    """Returns and refunds whose draw was posted and not taken off the ledger, once the posting lag is over."""
+    """Returns and refunds whose draw (or payment) was posted and not taken off the ledger, once the posting lag is over."""
     ledger, undoings = on.at.ledger, on.at.matching.undoings
     if undoings.empty:
         return
-    stood = ledger[(ledger["how"] == POSTED) & ledger["event"].isin(undoings["of"])]
+    stood = ledger[ledger["how"].isin([POSTED, BOUNCED]) & ledger["event"].isin(undoings["of"])]
     posted = dict(zip(stood["event"].tolist(), stood["posting"].tolist(), strict=True))
-    done = set(ledger.loc[ledger["how"].isin([TAKEN_OFF, REFUND]), "event"].tolist())
+    done = set(ledger.loc[ledger["how"].isin([TAKEN_OFF, REFUND, BOUNCED_OFF]), "event"].tolist())
     booked = ledger[ledger["how"] == REFUND_IN_PART].groupby("event")["same"].sum().to_dict()
     ends = lag_ends(on, on.events["settled_on"], days)
     for by, of, cents, _rule in undoings.itertuples(index=False):

@@ -29,6 +29,8 @@ REFUND = "refund"
 REFUND_IN_PART = "refund in part"
 ANOTHER_KIND = "posted as another kind"
 ANOTHER_KIND_BACK = "posted as another kind, taken off again"
+BOUNCED = "payment that came back"
+BOUNCED_OFF = "payment that came back, taken off again"
 
 
 def pair_ledger(
@@ -48,8 +50,9 @@ def pair_ledger(
              refund and a negative plan draw), `refund` (a refund at the bank and a refund posting), `posted as another kind` (a cleared
              event and a payment posted from the settlement day to the end of the posting lag) and its negative payment.
              The pair is of one student, term and amount (card fee out), nearest day within late_match_days. Refunds left over pair as
-             sums of a student and term, or later (`refund_sums`); `refund in part` where the sums differ. `same`: the cents of a refund
-             posting that are draw money which the event undid; 0 elsewhere.
+             sums of a student and term, or later (`refund_sums`); `refund in part` where the sums differ. A payment that came back at the
+             bank and not on the ledger is `payment that came back`. `same`: the cents of a refund posting that are draw money which the
+             event undid; of a payment that came back what is gone, negative; 0 elsewhere.
     Rules:   matching.toml late_match_days, posting_lag
     """
     if not len(postings):
@@ -84,7 +87,26 @@ def pair_ledger(
     parts.append(_in_sums(at_bank, on_ledger, reach))
     pair(cleared, (kind == "payment") & (cents > 0), ANOTHER_KIND, 0, _posting_lag(events, lines, money, rules, days))
     parts.append(_payments_taken_back(postings, parts[-1], posting_key, free_posting, _undone_on(events, undoings), event_day, reach))
-    return pd.concat(parts, ignore_index=True).fillna({"same": 0}).astype(_PAIR)
+    found = pd.concat(parts, ignore_index=True).fillna({"same": 0}).astype(_PAIR)
+    paid = ~is_word(money["term"], "") & is_word(events["kind"], "payment") & (outcome == "cleared")
+    if not len(undoings) or not paid[undoings["of"].to_numpy()].any():
+        return found
+    free_event[found["event"].to_numpy()[among(found["how"], [TAKEN_OFF, REFUND])]] = False
+    free_posting[found["posting"].to_numpy()] = False
+    pair(paid, (kind == "payment") & (cents > 0), BOUNCED, reach, reach)
+    posted = parts[-1]
+    of_paid = undoings[np.isin(undoings["of"].to_numpy(), posted["event"].to_numpy())]
+    of_paid = of_paid[outcome[of_paid["by"].to_numpy()] == "returned"]
+    by = np.zeros(len(events), dtype=bool)
+    by[of_paid["by"].to_numpy()] = True
+    taken = ((kind == "payment") | (kind == "refund")) & (cents < 0)
+    pair(by, taken, BOUNCED_OFF, reach, reach)
+    near = _refunds(postings, np.flatnonzero(taken & free_posting), posting_day, -cents, np.zeros_like(cents))
+    of_day = _refunds(money, np.flatnonzero(by & free_event), event_day, amount, undid)
+    alone = [one.at for one in of_day if not any(other.who == one.who and abs(other.day - one.day) <= reach for other in near)]
+    gone = of_paid[of_paid["by"].isin(alone)].groupby("of")["cents"].sum()
+    bounced = posted.assign(same=-posted["event"].map(gone).fillna(0))
+    return pd.concat([found, bounced[bounced["same"] < 0], parts[-1].assign(same=0)], ignore_index=True).astype(_PAIR)
 
 
 _PAIR = {"event": "int64", "posting": "int64", "how": "str", "same": "int64"}

@@ -28,7 +28,7 @@ from reconcile.event_terms import waits_for_its_term
 from reconcile.events import book_of, whose_events
 from reconcile.exception_list import find_facts
 from reconcile.find_out_first import left_to_a_person, stands_posted
-from reconcile.ledger import ANOTHER_KIND, ANOTHER_KIND_BACK, counted_cents, credits_of, pair_ledger, refunds_apart
+from reconcile.ledger import ANOTHER_KIND, ANOTHER_KIND_BACK, BOUNCED, counted_cents, credits_of, pair_ledger, refunds_apart
 from reconcile.outside import is_outside, meeting_payments
 from reconcile.plans import advise_plans, again_today, person_decides_first
 from reconcile.proof import hold
@@ -210,7 +210,7 @@ def _bill_rows(
     """What moves a bill, with outside charges and the payments that met them marked: `open` of a charge, `for_plan` of a credit."""
     outside = is_outside(charges, rules)
     free = np.ones(len(postings), dtype=bool)
-    free[ledger["posting"].to_numpy()[among(ledger["how"], [ANOTHER_KIND, ANOTHER_KIND_BACK])]] = False
+    free[ledger["posting"].to_numpy()[among(ledger["how"], [ANOTHER_KIND, ANOTHER_KIND_BACK, BOUNCED])]] = False
     met = meeting_payments(charges, outside, postings, free)
     open_cents = charges["amount"].to_numpy().copy()
     open_cents[[charge for charge, _posting in met]] = 0

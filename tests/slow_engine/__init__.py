@@ -78,6 +78,10 @@ Of coverage:
     later than that pairs with the event of its amount, if each is the only one of it that is left; then cents of those within the days
     count elsewhere up to the smaller side, oldest posting first, never more than the events undid (of an event no more than its amount on
     the ledger). Where after sums and late ones a posting and an event that undid draw money are left, a person decides for the student.
+    A payment at the bank pairs with a payment posting of its amount, and its return with a negative payment or refund, nearest first within
+    late_match_days, of postings that pair with nothing else. As far as it was returned at the bank and not on the ledger it counts no more,
+    from the day on which it was posted; not where another such negative posting is left within these days of the return. What the office
+    gave back of a payment counts through its own posting.
 31. The negative payment of a draw posted as a payment: the nearest on or after it, within late_match_days of it or of what undid the
     draw.
 32. Outside charges: a reversal meets the latest earlier charge of the same type and amount. A payment is reversed by a later equal

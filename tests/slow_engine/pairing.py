@@ -69,7 +69,7 @@ def pair_ledger(settled: Settled, postings: list[Row], charges: list[Row], stude
     refunded = pair(refunds, "refund", -1, soon)
     for position, i in refunded.items():
         pairs.counted_elsewhere[i] = -min(-postings[i]["amount"], _draws_undone(settled, position))
-    _refunds_left_over(settled, pairs, [e for e in refunds if e.position not in refunded], postings, taken)
+    whole_refunds = _refunds_left_over(settled, pairs, [e for e in refunds if e.position not in refunded], postings, taken)
     by_position = {e.position: e for e in events}
     unposted = [e for e in cleared if e.position not in posted]
     for position, i in pair(unposted, "payment", 1, lambda e, p: e.settled_on <= p["posted_on"] <= _lag_end(settled, e)).items():
@@ -78,6 +78,8 @@ def pair_ledger(settled: Settled, postings: list[Row], charges: list[Row], stude
         if j is not None:
             taken.add(j)
             pairs.counted_elsewhere[j] = postings[j]["amount"]
+    told = {*reversed_, *refunded, *whole_refunds}
+    _payments_that_came_back(settled, pairs, postings, taken, told, student_id, term)
     _meet_outside(settled, pairs, postings, charges, taken)
     pairs.paired = taken
     return pairs
@@ -88,11 +90,13 @@ def _draws_undone(settled: Settled, position: int) -> int:
     return sum(u.cents for u in settled.undone.undoings if u.by.position == position and u.event.kind != "payment")
 
 
-def _refunds_left_over(settled: Settled, pairs: LedgerPairs, events: list[Event], postings: list[Row], taken: set[int]) -> None:
+def _refunds_left_over(settled: Settled, pairs: LedgerPairs, events: list[Event], postings: list[Row], taken: set[int]) -> set[int]:
     """Refunds cut in another way: as sums of the term, then single ones booked later, then as many cents as both sides have.
 
     The sums and cents are of those near one of the other side; a later one must be the only one of its amount among all that are left.
+    Out: positions of the events that pair whole.
     """
+    whole: set[int] = set()
     within = settled.book.rules.matching.late_match_days
     rows = [i for i, p in enumerate(postings) if i not in taken and p["kind"] == "refund" and p["amount"] < 0]
 
@@ -113,6 +117,7 @@ def _refunds_left_over(settled: Settled, pairs: LedgerPairs, events: list[Event]
     if given and sum(ledger_amount(settled, e) for e in given) == -sum(postings[i]["amount"] for i in booked):
         count_once(given, booked)
         taken |= set(booked)
+        whole |= {e.position for e in given}
         events, rows = [e for e in events if e not in given], [i for i in rows if i not in booked]
     for e in list(events):
         same = [x for x in events if ledger_amount(settled, x) == ledger_amount(settled, e)]
@@ -120,10 +125,58 @@ def _refunds_left_over(settled: Settled, pairs: LedgerPairs, events: list[Event]
         if len(same) == len(found) == 1 and postings[found[0]]["posted_on"] > after(e.settled_on, within):
             count_once([e], found)
             taken.add(found[0])
+            whole.add(e.position)
             events = [x for x in events if x is not e]
             rows.remove(found[0])
     pairs.refunds_apart = bool(rows) and any(_draws_undone(settled, e.position) for e in events)
     count_once(*near())
+    return whole
+
+
+def _payments_that_came_back(
+    settled: Settled, pairs: LedgerPairs, postings: list[Row], taken: set[int], told: set[int], student_id: str, term: str
+) -> None:
+    """A payment at the bank that came back, and whose posting nobody took off the ledger, counts no more.
+
+    Payments pair with payment postings of their amount, and their returns with negative payments or refunds, nearest first within the
+    days. `told` are returns that stand on the ledger already. A return near which another such posting is left may be in that: it is not
+    taken off here. Nor is what the office gave back: that counts through its own posting.
+    """
+    within = settled.book.rules.matching.late_match_days
+
+    def nearest(some: list[Event], kinds: set[str], sign: int) -> dict[int, int]:
+        possible = sorted(
+            (abs((p["posted_on"] - e.settled_on).days), p["posted_on"] < e.settled_on, e.order, _posting_order(p), i, e.position)
+            for e in some
+            for i, p in enumerate(postings)
+            if i not in taken
+            and i not in pairs.counted_elsewhere
+            and i not in used
+            and p["kind"] in kinds
+            and p["amount"] == sign * ledger_amount(settled, e)
+        )
+        out: dict[int, int] = {}
+        for gap, *_, i, position in possible:
+            if gap <= within and i not in used and position not in out:
+                used.add(i)
+                out[position] = i
+        return out
+
+    used: set[int] = set()
+    payments = [e for e in settled.cleared if e.kind == "payment" and e.student_id == student_id and event_term(settled, e) == term]
+    posted = nearest(payments, {"payment"}, 1)
+    undoings = [u for u in settled.undone.undoings if u.event.position in posted and u.by.outcome == "returned"]
+    off = nearest([u.by for u in undoings if u.by.position not in told], {"payment", "refund"}, -1)
+    left = [
+        p["posted_on"]
+        for i, p in enumerate(postings)
+        if p["kind"] in {"payment", "refund"} and p["amount"] < 0 and i not in {*taken, *pairs.counted_elsewhere, *used}
+    ]
+    for u in undoings:
+        if u.by.position not in {*told, *off} and not any(abs((on - u.by.settled_on).days) <= within for on in left):
+            i = posted[u.event.position]
+            pairs.counted_elsewhere[i] = pairs.counted_elsewhere.get(i, 0) + u.cents
+            taken.add(i)
 
 
 def _posting_order(p: Row) -> tuple[object, ...]:

@@ -213,7 +213,7 @@ def _bill_rows(
     free[ledger["posting"].to_numpy()[among(ledger["how"], [ANOTHER_KIND, ANOTHER_KIND_BACK, BOUNCED])]] = False
     met = meeting_payments(charges, outside, postings, free)
     open_cents = charges["amount"].to_numpy().copy()
-    open_cents[[charge for charge, _posting in met]] = 0
+    open_cents[[charge for charge, _posting in met]] -= postings["amount"].to_numpy()[[posting for _charge, posting in met]]
     used = np.zeros(len(postings), dtype=bool)
     used[[posting for _charge, posting in met]] = True
     from_posting = is_word(credit_rows["source"], "posting")

@@ -84,8 +84,10 @@ Of coverage:
     gave back of a payment counts through its own posting.
 31. The negative payment of a draw posted as a payment: the nearest on or after it, within late_match_days of it or of what undid the
     draw.
-32. Outside charges: a reversal meets the latest earlier charge of the same type and amount. A payment is reversed by a later equal
-    negative one (the latest earlier payment each). Payments meet charges oldest first. Only postings meet charges, never bank payments.
+32. Outside charges: a reversal meets the latest earlier charge of the same type and amount; where there is none, it takes its cents off
+    the latest earlier charges of its type, the latest first. A payment meets what is left of a charge in the end, or on its own day. A
+    payment is reversed by a later equal negative one (the latest earlier payment each). Payments meet charges oldest first. Only postings
+    meet charges, never bank payments.
 
 Of variance and proposals:
 33. `active line`, plan_total, active_lines, cancelled lines leave fee lines out; `uncleared` for "active uncleared line" is pending, in

@@ -68,8 +68,8 @@ class Account:
 
     @property
     def open_outside(self) -> int:
-        """Outside charges less their reversals, without those that a payment of exactly their amount has met."""
-        return sum(c["amount"] for i, c in enumerate(self.charges) if self.outside(i) and i not in self.pairs.met_charges)
+        """Outside charges less their reversals, without what payments have met."""
+        return sum(c["amount"] - self.pairs.met_charges.get(i, 0) for i, c in enumerate(self.charges) if self.outside(i))
 
     def aid_on(self, day: date) -> tuple[int, int]:
         """Disbursed and anticipated aid."""

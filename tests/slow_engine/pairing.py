@@ -14,6 +14,7 @@ from .states import Settled, event_term
 
 if TYPE_CHECKING:
     from collections.abc import Callable
+    from datetime import date
 
     from .book import Event, LineKey, Row
 
@@ -27,9 +28,8 @@ class LedgerPairs:
 
     counted_elsewhere: dict[int, int] = field(default_factory=dict)
     meets_outside: set[int] = field(default_factory=set)
-    met_charges: set[int] = field(default_factory=set)
+    met_charges: dict[int, int] = field(default_factory=dict)
     paired: set[int] = field(default_factory=set)
-    reversed_charges: set[int] = field(default_factory=set)
     refunds_apart: bool = False
 
 
@@ -228,22 +228,45 @@ def _its_negative(settled: Settled, postings: list[Row], i: int, event: Event, t
 
 
 def _meet_outside(settled: Settled, pairs: LedgerPairs, postings: list[Row], charges: list[Row], taken: set[int]) -> None:
-    """Outside charges less their reversals; each that is left is met by one payment of exactly its amount, posted since, not reversed."""
+    """Outside charges less their reversals; each that is left is met by one payment of exactly that, posted since, not reversed.
+
+    A payment also meets what was left of the charge on the payment's own day: a later reversal does not unmake that.
+    """
     outside = [i for i, c in enumerate(charges) if c["charge_type"] in settled.book.rules.plans.outside_plan]
     outside.sort(key=lambda i: (charges[i]["posted_on"], charges[i]["amount"], charges[i]["charge_type"], charges[i]["description"]))
-    for j in [i for i in outside if charges[i]["amount"] < 0]:
-        same = [
+    cuts: dict[int, list[tuple[date, int]]] = {i: [] for i in outside}
+
+    def left(i: int, day: date | None = None) -> int:
+        return int(charges[i]["amount"]) - sum(cents for on, cents in cuts[i] if day is None or on <= day)
+
+    def before(j: int) -> list[int]:
+        """Charges of the reversal's type on or before it, the oldest first."""
+        return [
             i
             for i in outside
-            if i not in pairs.reversed_charges
-            and charges[i]["amount"] == -charges[j]["amount"]
+            if charges[i]["amount"] > 0
             and charges[i]["charge_type"] == charges[j]["charge_type"]
             and charges[i]["posted_on"] <= charges[j]["posted_on"]
         ]
+
+    parts = []
+    for j in [i for i in outside if charges[i]["amount"] < 0]:
+        same = [i for i in before(j) if not cuts[i] and charges[i]["amount"] == -charges[j]["amount"]]
         if same:
-            pairs.reversed_charges |= {j, same[-1]}
+            cuts[same[-1]].append((charges[j]["posted_on"], charges[same[-1]]["amount"]))
+        else:
+            parts.append(j)
+    whole = {i for i in outside if cuts[i]}
+    for j in parts:
+        back = -charges[j]["amount"]
+        for i in reversed([i for i in before(j) if i not in whole]):
+            cents = min(back, left(i))
+            if cents:
+                cuts[i].append((charges[j]["posted_on"], cents))
+                back -= cents
     payments = sorted(
-        (i for i, p in enumerate(postings) if p["kind"] == "payment" and i not in taken), key=lambda i: _posting_order(postings[i])
+        (i for i, p in enumerate(postings) if p["kind"] == "payment" and i not in taken),
+        key=lambda i: (postings[i]["posted_on"], -postings[i]["amount"], postings[i]["reference"]),
     )
     reversed_payments: set[int] = set()
     for j in [i for i in payments if postings[i]["amount"] < 0]:
@@ -257,11 +280,12 @@ def _meet_outside(settled: Settled, pairs: LedgerPairs, postings: list[Row], cha
         if same:
             reversed_payments.add(same[-1])
     for c in outside:
-        if charges[c]["amount"] <= 0 or c in pairs.reversed_charges:
+        if charges[c]["amount"] <= 0 or not left(c):
             continue
         for i in payments:
-            good = postings[i]["amount"] == charges[c]["amount"] and postings[i]["posted_on"] >= charges[c]["posted_on"]
+            on, cents = postings[i]["posted_on"], postings[i]["amount"]
+            good = cents in {left(c), left(c, on)} and cents > 0 and on >= charges[c]["posted_on"]
             if good and i not in reversed_payments and i not in pairs.meets_outside:
                 pairs.meets_outside.add(i)
-                pairs.met_charges.add(c)
+                pairs.met_charges[c] = cents
                 break

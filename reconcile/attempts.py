@@ -32,7 +32,7 @@ class Attempts:
 
     def __init__(self, reading: Reading, undone: Undone) -> None:
         self._reading = reading
-        self._left = undone.left
+        self._undone = undone
         self._tries: dict[int, list[_Try]] = {}
         self.hung: dict[int, tuple[tuple[Line, ...], str]] = {}
         by_at = {event.at: event for event in reading.case.events}
@@ -46,7 +46,7 @@ class Attempts:
                 self._add(failed[event.at], _Try(event.settled, (event,)))
             elif event.outcome != "cleared" or event.kind == "payment" or undone.left[event.at] == event.amount:
                 continue  # nothing was undone: as a rule
-            elif not reading.draw_money(event, undone.left[event.at]):
+            elif not reading.draw_money(event, undone):
                 one = self._line_of(event)
                 found = ((one[0],), one[1]) if one is not None else (self._lines_of_sum(event), GROUPED)
                 if found[0]:
@@ -89,7 +89,7 @@ class Attempts:
             and other.settled <= event.settled
             and other.amount in line.asks
             and self._reading.concerns(other, line)
-            and self._reading.draw_money(other, self._left[other.at])
+            and self._reading.draw_money(other, self._undone)
             and self.fits_any_date(other, line)
             for other in self._reading.cleared
         )
@@ -121,7 +121,7 @@ class Attempts:
 
         Only lines that have no other money standing for them, as only open lines are grouped for money that stayed.
         """
-        if self._left[event.at] or self._reading.names(event) is not None:
+        if self._undone.left[event.at] or self._reading.names(event) is not None:
             return ()
         case = self._reading.case
         lines = [line for line in case.lines if line.active and line.amount and not self.standing_for(event, line)]

@@ -59,6 +59,7 @@ class _Desk:
     def __init__(self, case: Case, undone: Undone) -> None:
         self.case = case
         self.left = undone.left
+        self.fee_back = frozenset(undone.fee_back.values())
         self.reading = Reading(case)
         self.attempts = Attempts(self.reading, undone)
         self.by_at = {event.at: event for event in case.events}
@@ -68,7 +69,8 @@ class _Desk:
         self.locked: set[int] = set()
         self.undoers: dict[int, list[Event]] = {}
         for by, target, _cents, _rule in undone.undoings:
-            self.undoers.setdefault(target, []).append(self.by_at[by])
+            if by not in undone.fee_back:  # no draw money: the line knows nothing of it
+                self.undoers.setdefault(target, []).append(self.by_at[by])
 
     def open_lines(self) -> list[Line]:
         return [line for line in self.case.lines if line.active and line.amount and line.at not in self.on and line.at not in self.locked]
@@ -77,6 +79,7 @@ class _Desk:
         """Lay an event's standing money on a line, card fee apart."""
         left = self.left[event.at]
         fee = line.gross - line.amount if event.amount == line.gross and match in {NAMED, CARD_FEE, CANCELLED_LINE} else 0
+        fee = 0 if event.at in self.fee_back else fee
         cents = max(0, left - fee)
         self.pairs.append(Pair(event.at, line.at, cents, left - cents, match, "money"))
         self.on[line.at] = self.on.get(line.at, 0) + cents

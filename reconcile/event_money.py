@@ -58,7 +58,7 @@ def event_money(lines: pd.DataFrame, events: pd.DataFrame, book: Book, owners: O
 
     In:      lines, events and what was found of them, over their row positions; cents are positive.
     Out:     one row per event: student_id, term, plan_id, line, line_at, the columns of CENTS, is_fee (the event is plan fee money),
-             fee_inside (card fee in its amount), match, bucket, reason, undoes_what.
+             fee_inside (card fee in its amount), fee_back (it gave back just that fee of a draw), match, bucket, reason, undoes_what.
              Money without a line of a known student that fits no one term stands in `nobodys`, with the reason.
     Keeps:   the columns of CENTS add up to the amount.
     """
@@ -108,6 +108,7 @@ def event_money(lines: pd.DataFrame, events: pd.DataFrame, book: Book, owners: O
     own, gross, fee_line = _of_line(lines, line_at)
     frame["is_fee"] = np.where(line_at != NOBODY, fee_line, is_fee & cleared)
     frame["fee_inside"] = np.where((line_at != NOBODY) & (amount == gross), gross - own, 0)
+    frame["fee_back"] = matching.fee_back
     frame["match"] = spread(count, matching.pairs["event"].to_numpy(), matching.pairs["match"])
     frame["bucket"] = bucket
     frame["reason"] = _reason(bucket, matching, placed, known)

@@ -137,7 +137,7 @@ def _not_reversed(on: Ground, days: BankingDays) -> Iterator[Fact]:
     booked = ledger[ledger["how"] == REFUND_IN_PART].groupby("event")["same"].sum().to_dict()
     ends = lag_ends(on, on.events["settled_on"], days)
     for by, of, cents, _rule in undoings.itertuples(index=False):
-        if by in done or of not in posted or ends[by] >= on.today or on.row_of_event[by] < 0:
+        if by in done or on.at.matching.fee_back[by] or of not in posted or ends[by] >= on.today or on.row_of_event[by] < 0:
             continue
         refunded = on.events["outcome"][by] == "refunded"
         gaps: dict[str, object] = {

@@ -82,7 +82,8 @@ def pair_ledger(
     given, booked, undid = placed & (outcome == "refunded"), (kind == "refund") & (cents < 0), draws_undone(events, undoings)
     pair(given, booked, REFUND, reach, reach)
     parts[-1]["same"] = np.minimum(undid[parts[-1]["event"].to_numpy()], -cents[parts[-1]["posting"].to_numpy()])
-    at_bank = _refunds(money, event_order[(given & free_event)[event_order]], event_day, amount, undid)
+    given &= free_event & ~money["fee_back"].to_numpy(dtype=bool)
+    at_bank = _refunds(money, event_order[given[event_order]], event_day, amount, undid)
     on_ledger = _refunds(postings, posting_order[(booked & free_posting)[posting_order]], posting_day, -cents, np.zeros_like(cents))
     parts.append(_in_sums(at_bank, on_ledger, reach))
     pair(cleared, (kind == "payment") & (cents > 0), ANOTHER_KIND, 0, _posting_lag(events, lines, money, rules, days))
@@ -161,7 +162,7 @@ def refunds_apart(postings: pd.DataFrame, ledger: pd.DataFrame, events: pd.DataF
     """
     whole = ledger[among(ledger["how"], [TAKEN_OFF, REFUND])]
     given = is_word(events["outcome"], "refunded") & (draws_undone(events, undoings) > 0)
-    given &= ~is_word(money["term"], "") & ~is_word(events["kind"], "payment")
+    given &= ~is_word(money["term"], "") & ~is_word(events["kind"], "payment") & ~money["fee_back"].to_numpy(dtype=bool)
     given[whole["event"].to_numpy()] = False
     booked = is_word(postings["kind"], "refund") & (postings["amount"].to_numpy() < 0)
     booked[whole["posting"].to_numpy()] = False
@@ -275,8 +276,11 @@ def credits_of(
 
 
 def _undone_later(money: pd.DataFrame, events: pd.DataFrame, undoings: pd.DataFrame, which: Bools, source: str) -> list[pd.DataFrame]:
-    """Money that no longer stands: there from the day it settled to the day it was undone. A card fee inside an amount is undone last."""
-    rows = undoings[which[undoings["of"].to_numpy()]]
+    """Money that no longer stands: there from the day it settled to the day it was undone. A card fee inside an amount is undone last.
+
+    A refund of just that fee took nothing else.
+    """
+    rows = undoings[which[undoings["of"].to_numpy()] & ~money["fee_back"].to_numpy(dtype=bool)[undoings["by"].to_numpy()]]
     by, of, cents = (rows[name].to_numpy() for name in ("by", "of", "cents"))
     settled = day_numbers(events["settled_on"])
     order = np.lexsort((by, settled[by], of))

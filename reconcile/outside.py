@@ -102,7 +102,7 @@ def _keys(table: pd.DataFrame, rows: Ints) -> list[_Key]:
 
 
 def _standing(table: pd.DataFrame, rows: Ints, *, with_type: bool) -> tuple[list[_Row], list[_Row]]:
-    """Positive rows that no later negative row of their amount (and type) took back, the latest going first; negative ones that took none."""
+    """Positive rows that no later negative row of their amount (and type) took back, the latest first; negative ones that took none."""
     part = table.iloc[rows]
     types = part["charge_type"].str.strip().str.casefold().tolist() if with_type else [""] * len(part)
     found = sorted(

@@ -233,13 +233,13 @@ def _draw_money(at: Worked) -> Ints:
 
 
 def draw_money_undone(at: Worked) -> tuple[Ints, Ints, Ints]:
-    """Which event undid which, and how much draw money it took off; the card fee inside is undone last."""
+    """Which event undid which, and how much draw money it took off; the card fee inside is undone last, or by a refund of its own."""
     by, of, cents = (at.matching.undoings[name].to_numpy() for name in ("by", "of", "cents"))
     settled = day_numbers(at.events["settled_on"])
     left = _draw_money(at)
     off = np.zeros(len(by), dtype=np.int64)
     for one in np.lexsort((by, settled[by], of)).tolist():
-        off[one] = min(int(cents[one]), int(left[of[one]]))
+        off[one] = 0 if at.matching.fee_back[by[one]] else min(int(cents[one]), int(left[of[one]]))
         left[of[one]] -= off[one]
     return by, of, off
 

@@ -32,6 +32,8 @@ Of returns:
     return); rule 4, those that fit the line early, in its window or late. Amount own or with card fee in both.
 11. Refunds go by rules 1, 3 and 5, never 2 or 4, with or without a name; by 3 first on money that no line asks for (taken twice, not on
     the schedule), since that is what an office gives back. Frames and limits include their last day.
+    A refund of exactly the card fee in the amount of the event that it names, of which as much is left, is fee money, once: what is left of
+    the event then holds no fee. It is no refund of the line, takes part in no sum of refunds, and pairs with a posting of its own amount.
 12. A return of an unknown student or plan undoes nothing, even if its original_reference names a known student's event.
 13. Late money of a failed line: until again_days after the line's first attempt, by the code of its last return on or before the day on
     which the money settles; how often it was presented does not matter. A refund makes no line failed.

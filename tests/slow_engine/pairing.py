@@ -69,7 +69,9 @@ def pair_ledger(settled: Settled, postings: list[Row], charges: list[Row], stude
     refunded = pair(refunds, "refund", -1, soon)
     for position, i in refunded.items():
         pairs.counted_elsewhere[i] = -min(-postings[i]["amount"], _draws_undone(settled, position))
-    whole_refunds = _refunds_left_over(settled, pairs, [e for e in refunds if e.position not in refunded], postings, taken)
+    whole_refunds = _refunds_left_over(
+        settled, pairs, [e for e in refunds if e.position not in {*refunded, *settled.undone.fee_back}], postings, taken
+    )
     by_position = {e.position: e for e in events}
     unposted = [e for e in cleared if e.position not in posted]
     for position, i in pair(unposted, "payment", 1, lambda e, p: e.settled_on <= p["posted_on"] <= _lag_end(settled, e)).items():

@@ -57,7 +57,13 @@ class Settled:
         """Where an event's money lies at the end of a day (without one: the as-of day)."""
         taken = [u.cents for u in self.undone.takers(event) if day is None or u.by.settled_on <= day]
         left = 0 if day is not None and event.settled_on > day else event.amount - sum(taken)
-        return shares(self.book, self.matched, event, left)
+        gone = any(
+            of is event and (day is None or u.by.settled_on <= day)
+            for u in self.undone.takers(event)
+            for position, of in self.undone.fee_back.items()
+            if position == u.by.position
+        )
+        return shares(self.book, self.matched, event, left, fee_is_gone=gone)
 
     @property
     def cleared(self) -> list[Event]:
@@ -74,9 +80,10 @@ def _line_state(book: Book, undone: Undone, matched: Matched, line: Line) -> Lin
     hung = [e for e in book.events if e.position in matched.hung and line.key in matched.hung[e.position][0]]
     on = matched.events_on.get(line.key, [])
     events = sorted([*hung, *on], key=lambda e: e.order)
-    parts = [s for e in events for s in shares(book, matched, e, undone.left[e.position]) if s.line is line and s.kind != "card fee"]
+    stand = [s for e in events for s in shares(book, matched, e, undone.left[e.position], fee_is_gone=undone.fee_is_gone(e))]
+    parts = [s for s in stand if s.line is line and s.kind != "card fee"]
     net = sum(s.cents for s in parts)
-    takers = sorted((u.by for e in events for u in undone.takers(e)), key=lambda r: r.order)
+    takers = sorted((u.by for e in events for u in undone.takers(e) if u.by.position not in undone.fee_back), key=lambda r: r.order)
     direct = [r for r in book.events if undone.failed_line.get(r.position) == line.key]
     failures = sorted({r.position: r for r in [*direct, *takers] if r.outcome == "returned"}.values(), key=lambda r: r.order)
     given = [r.settled_on for r in takers if r.outcome == "refunded"]

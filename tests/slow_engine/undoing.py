@@ -32,13 +32,21 @@ class Undoing:
 
 @dataclass
 class Undone:
-    """What the returns did, by position in the bank's file."""
+    """What the returns did, by position in the bank's file.
+
+    fee_back: refunds of just the card fee of the event that they name, with that event; they take no draw money.
+    """
 
     left: dict[int, int] = field(default_factory=dict)
     undoings: list[Undoing] = field(default_factory=list)
     rule: dict[int, int] = field(default_factory=dict)
     failed_line: dict[int, LineKey] = field(default_factory=dict)
     unasked: frozenset[int] = frozenset()
+    fee_back: dict[int, Event] = field(default_factory=dict)
+
+    def fee_is_gone(self, event: Event) -> bool:
+        """Whether the office gave back just the card fee of the event."""
+        return any(of is event for of in self.fee_back.values())
 
     def undo(self, by: Event, event: Event, rule: int) -> None:
         """Take as much of the event as the return names and as there is."""
@@ -72,6 +80,9 @@ def settle_returns(book: Book, unasked: frozenset[int] = frozenset()) -> Undone:
         elif not r.student_id:
             undone.rule[r.position] = 5
         elif (named := _named_event(r, cleared)) is not None:
+            fee = fee_inside(book, named)
+            if r.outcome == "refunded" and fee and r.amount == fee <= undone.left[named.position] and not undone.fee_is_gone(named):
+                undone.fee_back[r.position] = named
             undone.undo(r, named, rule=1)
         else:
             others.append(r)
@@ -114,7 +125,7 @@ def _named_event(r: Event, cleared: list[Event]) -> Event | None:
 
 def stands(book: Book, event: Event, undone: Undone) -> bool:
     """A cleared event of which more is left than a card fee."""
-    return undone.left[event.position] > fee_inside(book, event)
+    return undone.left[event.position] > (0 if undone.fee_is_gone(event) else fee_inside(book, event))
 
 
 def _failed_in_window(book: Book, r: Event, cleared: list[Event], undone: Undone) -> bool:

@@ -1,20 +1,21 @@
 """Attempts that left no money: on which line each of them hangs, and how long a failed line stays open for another try.
 
 A line may be tried several times: a draw comes back, it is presented again, it comes back again. Every such attempt hangs on its line, in
-any number, by what it names, else by amount and date. A line that failed stays open to late money for as long as the code of its last
-return lets it be presented again.
+any number, by what it names, else by amount and date; one sum taken for several draws, and back, hangs on each of them. A line that failed
+stays open to late money for as long as the code of its last return lets it be presented again.
 """
 
 from __future__ import annotations
 
 from typing import TYPE_CHECKING, NamedTuple
 
+from reconcile.grouping import over_lines
 from reconcile.student_case import in_window, within
 
 if TYPE_CHECKING:
     from reconcile.student_case import Event, Line, Reading, Undone
 
-NAMED, EXACT, LATE, EARLY, CARD_FEE = "named", "exact", "late", "early", "with card fee"
+NAMED, EXACT, LATE, EARLY, CARD_FEE, GROUPED = "named", "exact", "late", "early", "with card fee", "grouped"
 _ORDER = (EXACT, LATE, EARLY)
 
 
@@ -26,14 +27,14 @@ class _Try(NamedTuple):
 class Attempts:
     """The attempts of one student that left no draw money.
 
-    hung: for each such cleared event its line and the pass by which it hangs (cleared events that fit no line are not in it).
+    hung: for each such cleared event its lines and the pass by which it hangs (cleared events that fit no line are not in it).
     """
 
     def __init__(self, reading: Reading, undone: Undone) -> None:
         self._reading = reading
-        self._left = undone.left
+        self._undone = undone
         self._tries: dict[int, list[_Try]] = {}
-        self.hung: dict[int, tuple[Line, str]] = {}
+        self.hung: dict[int, tuple[tuple[Line, ...], str]] = {}
         by_at = {event.at: event for event in reading.case.events}
         lines = {line.at: line for line in reading.case.lines}
         undoers: dict[int, list[Event]] = {}
@@ -45,12 +46,14 @@ class Attempts:
                 self._add(failed[event.at], _Try(event.settled, (event,)))
             elif event.outcome != "cleared" or event.kind == "payment" or undone.left[event.at] == event.amount:
                 continue  # nothing was undone: as a rule
-            elif not reading.draw_money(event, undone.left[event.at]):
-                found = self._line_of(event)
-                if found is not None:
+            elif not reading.draw_money(event, undone):
+                one = self._line_of(event)
+                found = ((one[0],), one[1]) if one is not None else (self._lines_of_sum(event), GROUPED)
+                if found[0]:
                     self.hung[event.at] = found
                     returns = tuple(by for by in undoers.get(event.at, ()) if by.outcome == "returned")
-                    self._add(found[0], _Try(event.settled, returns))
+                    for line in found[0]:
+                        self._add(line, _Try(event.settled, returns))
 
     def _add(self, line: Line, attempt: _Try) -> None:
         self._tries.setdefault(line.at, []).append(attempt)
@@ -86,7 +89,7 @@ class Attempts:
             and other.settled <= event.settled
             and other.amount in line.asks
             and self._reading.concerns(other, line)
-            and self._reading.draw_money(other, self._left[other.at])
+            and self._reading.draw_money(other, self._undone)
             and self.fits_any_date(other, line)
             for other in self._reading.cleared
         )
@@ -112,6 +115,18 @@ class Attempts:
                 line = min(lines, key=lambda line: self._rank(event, line))
                 return line, self.timing(event, line) if own else CARD_FEE
         return None
+
+    def _lines_of_sum(self, event: Event) -> tuple[Line, ...]:
+        """The neighbouring lines of a plan that a sum which came back whole was taken for, if there is just one way; else none.
+
+        Only lines that have no other money standing for them, as only open lines are grouped for money that stayed.
+        """
+        if self._undone.left[event.at] or self._reading.names(event) is not None:
+            return ()
+        case = self._reading.case
+        lines = [line for line in case.lines if line.active and line.amount and not self.standing_for(event, line)]
+        found = [group for _events, group in over_lines([event], lines, self.fits_any_date, case.rules.group_size)]
+        return found[0] if len(found) == 1 else ()
 
     def _rank(self, event: Event, line: Line) -> tuple[int, bool, int, tuple[int, int, tuple[int, int, str]]]:
         timing = self.timing(event, line)

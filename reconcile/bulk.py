@@ -34,6 +34,7 @@ class Matching:
     left:       standing cents of each event (0 for returns and refunds).
     unplaced:   cents of each return or refund that undid nothing and is no failed attempt.
     loose:      reason for each cleared event without a line, "" elsewhere.
+    fee_back:   refunds of just the card fee of the draw that they name.
     told, misnamed: dishonored or contested returns; returns whose original reference names nothing.
     undecided_lines: lines that more than one grouping claims.
     exact:      whether the event went through the exact function.
@@ -44,6 +45,7 @@ class Matching:
     left: Ints
     unplaced: Ints
     loose: np.ndarray[tuple[int], np.dtype[np.object_]]
+    fee_back: Bools
     told: Bools
     misnamed: Bools
     undecided_lines: Bools
@@ -77,6 +79,7 @@ def match_all(
         left=np.where(cleared, events["amount"].to_numpy(), 0).astype(np.int64),
         unplaced=np.zeros(len(events), dtype=np.int64),
         loose=np.full(len(events), "", dtype=object),
+        fee_back=np.zeros(len(events), dtype=bool),
         told=np.zeros(len(events), dtype=bool),
         misnamed=np.zeros(len(events), dtype=bool),
         undecided_lines=np.zeros(len(lines), dtype=bool),
@@ -88,12 +91,14 @@ def match_all(
         pairs += matched.pairs
         undoings += undone.undoings
         found.take(undone.left, undone.unplaced, matched.loose, undone.told, undone.misnamed, matched.undecided_lines)
+        found.fee_back[list(undone.fee_back)] = True
     return Matching(
         pairs=_in_order(bulk_pairs, pairs),
         undoings=pd.DataFrame(undoings, columns=["by", "of", "cents", "rule"], dtype="int64").sort_values(["by", "of"], ignore_index=True),
         left=found.left,
         unplaced=found.unplaced,
         loose=found.loose,
+        fee_back=found.fee_back,
         told=found.told,
         misnamed=found.misnamed,
         undecided_lines=found.undecided_lines,
@@ -133,6 +138,7 @@ class _Found:
     left: Ints
     unplaced: Ints
     loose: np.ndarray[tuple[int], np.dtype[np.object_]]
+    fee_back: Bools
     told: Bools
     misnamed: Bools
     undecided_lines: Bools

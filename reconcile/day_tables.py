@@ -64,8 +64,7 @@ def _ledger_by_line(lines: pd.DataFrame, pairs: pd.DataFrame, ledger: pd.DataFra
     posted = ledger[among(ledger["how"], [POSTED, TAKEN_OFF])]
     event, cents = posted["event"].to_numpy(), postings["amount"].to_numpy()[posted["posting"].to_numpy()]
     line = money["line_at"].to_numpy()[event]
-    money_pairs = pairs[is_word(pairs["role"], "money")]
-    spread = money_pairs[money_pairs["event"].duplicated(keep=False)]
+    spread = pairs[pairs["event"].duplicated(keep=False)]  # also what came back of such an event: off the last line
     divided = np.isin(event, spread["event"].to_numpy())
     total = np.zeros(len(lines), dtype=np.int64)
     whole = (line != NOBODY) & ~divided

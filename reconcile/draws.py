@@ -11,7 +11,7 @@ from __future__ import annotations
 from collections import Counter
 from typing import TYPE_CHECKING, NamedTuple
 
-from reconcile.attempts import CARD_FEE, EARLY, EXACT, LATE, NAMED, Attempts
+from reconcile.attempts import CARD_FEE, EARLY, EXACT, GROUPED, LATE, NAMED, Attempts
 from reconcile.grouping import find_groupings
 from reconcile.most_pairs import most_pairs
 from reconcile.student_case import ANY_PLAN, Case, Event, Line, Reading, Undone, in_window, may_pay, within
@@ -19,7 +19,7 @@ from reconcile.student_case import ANY_PLAN, Case, Event, Line, Reading, Undone,
 if TYPE_CHECKING:
     from collections.abc import Iterable
 
-GROUPED, NEAR, CANCELLED_LINE = "grouped", "near", "cancelled line"
+NEAR, CANCELLED_LINE = "near", "cancelled line"
 PASSES = (NAMED, EXACT, LATE, EARLY, CARD_FEE, GROUPED, NEAR, CANCELLED_LINE)
 
 TAKEN_TWICE = "draw taken twice"
@@ -33,7 +33,8 @@ class Pair(NamedTuple):
     """One event on one line. `cents` is draw money that stayed, `fee` card fee that stayed.
 
     role: `money` (stayed), `attempt` (cleared, then returned), `refunded` (cleared, then refunded by the office), `failed` (a return
-    that is itself the failed attempt), `return` and `refund` (what undid money of an event on this line; no attempt of its own).
+    that is itself the failed attempt), `return` and `refund` (what undid money of an event on this line; no attempt of its own). One sum
+    over several lines is `money` on those for which some of it is left, an attempt on the others.
     """
 
     event: int
@@ -58,6 +59,7 @@ class _Desk:
     def __init__(self, case: Case, undone: Undone) -> None:
         self.case = case
         self.left = undone.left
+        self.fee_back = frozenset(undone.fee_back.values())
         self.reading = Reading(case)
         self.attempts = Attempts(self.reading, undone)
         self.by_at = {event.at: event for event in case.events}
@@ -67,7 +69,8 @@ class _Desk:
         self.locked: set[int] = set()
         self.undoers: dict[int, list[Event]] = {}
         for by, target, _cents, _rule in undone.undoings:
-            self.undoers.setdefault(target, []).append(self.by_at[by])
+            if by not in undone.fee_back:  # no draw money: the line knows nothing of it
+                self.undoers.setdefault(target, []).append(self.by_at[by])
 
     def open_lines(self) -> list[Line]:
         return [line for line in self.case.lines if line.active and line.amount and line.at not in self.on and line.at not in self.locked]
@@ -76,17 +79,22 @@ class _Desk:
         """Lay an event's standing money on a line, card fee apart."""
         left = self.left[event.at]
         fee = line.gross - line.amount if event.amount == line.gross and match in {NAMED, CARD_FEE, CANCELLED_LINE} else 0
+        fee = 0 if event.at in self.fee_back else fee
         cents = max(0, left - fee)
         self.pairs.append(Pair(event.at, line.at, cents, left - cents, match, "money"))
         self.on[line.at] = self.on.get(line.at, 0) + cents
         self.undoers_follow(event, line, match)
 
-    def hang(self, event: Event, line: Line, match: str) -> None:
-        """Hang an attempt that left no draw money on a line; what stands of it is card fee."""
+    def hang(self, event: Event, lines: tuple[Line, ...], match: str) -> None:
+        """Hang an attempt that left no draw money on its line, or on each of several; what stands of it is card fee (of one line only)."""
+        for line in lines:
+            self.pairs.append(Pair(event.at, line.at, 0, self.left[event.at], match, self.undone_role(event)))
+            self.undoers_follow(event, line, match)
+
+    def undone_role(self, event: Event) -> str:
+        """The role of an event on a line for which nothing of it is left."""
         last = max(self.undoers[event.at], key=lambda by: by.order)
-        role = "refunded" if last.outcome == "refunded" else "attempt"
-        self.pairs.append(Pair(event.at, line.at, 0, self.left[event.at], match, role))
-        self.undoers_follow(event, line, match)
+        return "refunded" if last.outcome == "refunded" else "attempt"
 
     def undoers_follow(self, event: Event, line: Line, match: str) -> None:
         for by in self.undoers.get(event.at, []):
@@ -230,7 +238,7 @@ def _spread(desk: _Desk, event: Event, lines: tuple[Line, ...]) -> None:
     for line in lines:
         cents = min(left, line.amount)
         left -= cents
-        desk.pairs.append(Pair(event.at, line.at, cents, 0, GROUPED, "money"))
+        desk.pairs.append(Pair(event.at, line.at, cents, 0, GROUPED, "money" if cents else desk.undone_role(event)))
         desk.on[line.at] = cents
         desk.undoers_follow(event, line, GROUPED)
 

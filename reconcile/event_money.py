@@ -12,7 +12,8 @@ import numpy as np
 import pandas as pd
 
 from reconcile.draws import PAYMENT, UNDECIDED
-from reconcile.events import NOBODY, day_numbers
+from reconcile.event_terms import plan_of_student
+from reconcile.events import NOBODY
 from reconcile.student_case import line_number
 from reconcile.texts import UNKNOWN as NOWHERE
 from reconcile.texts import among, first_true, is_word, picked, spread, words
@@ -44,7 +45,7 @@ BILLED_FEE = "billed_fee"
 """The part of an event that is plan fee money in a term that bills the fee."""
 
 UNKNOWN = "unknown student or plan"
-NO_TERM = "no plan of the student ran on that day"
+NO_TERM = "nothing says for which term"
 RETURN_WITHOUT = "return without a draw"
 REFUND_WITHOUT = "refund without a draw"
 DISHONORED = "dishonored or contested return"
@@ -57,8 +58,8 @@ def event_money(lines: pd.DataFrame, events: pd.DataFrame, book: Book, owners: O
 
     In:      lines, events and what was found of them, over their row positions; cents are positive.
     Out:     one row per event: student_id, term, plan_id, line, line_at, the columns of CENTS, is_fee (the event is plan fee money),
-             fee_inside (card fee in its amount), match, bucket, reason, undoes_what.
-             Money without a line of a known student that no plan's dates hold stands in `nobodys`, with the reason.
+             fee_inside (card fee in its amount), fee_back (it gave back just that fee of a draw), match, bucket, reason, undoes_what.
+             Money without a line of a known student that fits no one term stands in `nobodys`, with the reason.
     Keeps:   the columns of CENTS add up to the amount.
     """
     count = len(events)
@@ -67,7 +68,7 @@ def event_money(lines: pd.DataFrame, events: pd.DataFrame, book: Book, owners: O
     cleared = is_word(outcome, "cleared")
     line_at = _first_line(lines, matching.pairs, count)
     plan = np.where(line_at != NOBODY, book.line_plan[line_at] if len(lines) else NOBODY, owners.plan)
-    plan = np.where(plan == NOBODY, _running_plan(lines, events, book, owners, plan == NOBODY, rules), plan)
+    plan = np.where(plan == NOBODY, plan_of_student(lines, events, book, owners, plan == NOBODY, rules), plan)
     undoes, undone = matching.undoings["by"].to_numpy(), matching.undoings["of"].to_numpy()
     without = line_at[undoes] == NOBODY
     plan[undoes[without]] = plan[undone[without]]  # a return belongs where its draw is
@@ -107,6 +108,7 @@ def event_money(lines: pd.DataFrame, events: pd.DataFrame, book: Book, owners: O
     own, gross, fee_line = _of_line(lines, line_at)
     frame["is_fee"] = np.where(line_at != NOBODY, fee_line, is_fee & cleared)
     frame["fee_inside"] = np.where((line_at != NOBODY) & (amount == gross), gross - own, 0)
+    frame["fee_back"] = matching.fee_back
     frame["match"] = spread(count, matching.pairs["event"].to_numpy(), matching.pairs["match"])
     frame["bucket"] = bucket
     frame["reason"] = _reason(bucket, matching, placed, known)
@@ -138,26 +140,6 @@ def _first_line(lines: pd.DataFrame, pairs: pd.DataFrame, count: int) -> Ints:
         ):
             first[event] = found
     return first
-
-
-def _running_plan(lines: pd.DataFrame, events: pd.DataFrame, book: Book, owners: Owners, wanted: Bools, rules: Rules) -> Ints:
-    """For an event without line and plan: the student's plan whose draw dates (and the days of a late match) hold it, the latest begun."""
-    found = np.full(len(events), NOBODY, dtype=np.int64)
-    which = np.flatnonzero(wanted & (owners.student != NOBODY))
-    if not len(which):
-        return found
-    draw_date = day_numbers(lines["draw_date"])
-    first = np.full(len(book.plans), np.iinfo(np.int64).max, dtype=np.int64)
-    last = np.full(len(book.plans), np.iinfo(np.int64).min, dtype=np.int64)
-    np.minimum.at(first, book.line_plan, draw_date)
-    np.maximum.at(last, book.line_plan, draw_date)
-    plans = pd.DataFrame({"student": book.student_of_plan, "plan": np.arange(len(book.plans)), "first": first, "last": last})
-    asked = pd.DataFrame({"event": which, "student": owners.student[which], "day": day_numbers(events["settled_on"])[which]})
-    both = asked.merge(plans, on="student", how="inner", validate="many_to_many")
-    both = both[(both["first"] <= both["day"]) & (both["day"] <= both["last"] + rules.matching.late_match_days)]
-    best = both.sort_values(["event", "first", "plan"]).drop_duplicates("event", keep="last")
-    found[best["event"].to_numpy()] = best["plan"].to_numpy()
-    return found
 
 
 def _money_on_lines(table: dict[str, Ints], lines: pd.DataFrame, pairs: pd.DataFrame) -> None:

@@ -49,6 +49,15 @@ def person_first(on: Ground, row: int) -> str:
         return "A row of this student or plan was rejected (rejected_rows.csv): no draw is proposed until it is mended."
     if row in told_rows(on):
         return f"The banks dispute a return (codes R61 to R77): {DECIDES_FIRST}; nothing is proposed and nothing is presented again."
+    if on.plans["student_id"][row] in on.waiting_students:
+        return (
+            f"Nothing says for which term money of this student was: {DECIDES_FIRST}; nothing is proposed and nothing is presented again."
+        )
+    if on.plans["student_id"][row] in on.refunds_apart:
+        return (
+            f"Refunds at the bank and on the student's ledger do not come to the same: {DECIDES_FIRST}, whether one is part of the other; "
+            "nothing is proposed and nothing is presented again."
+        )
     return missing_file(on, row) or MORE_THAN_ONE_WAY
 
 
@@ -93,10 +102,15 @@ def conditional(condition: str, said: Sequence[str]) -> str:
     return " ".join(part for part in (first, f"{condition} {text[0].lower()}{text[1:]}" if text else "") if part)
 
 
+TERM_FIRST = f"Find out for which term it was: {DECIDES_FIRST}; nothing is proposed for the student and nothing is presented again."
+"""What is done about money of which nothing says on the bill of which term it counts."""
+
+
 def money_back(on: Ground, row: int, amount: int, safe: str) -> tuple[str, ...]:
     """What is done about money taken wrongly: it follows from how plan and bill stand today, and one remedy is named, once.
 
-    In:      the row of plans (below 0: no plan of the student ran), cents taken wrongly, the words for when money may go back ("" a card).
+    In:      the row of plans (below 0: nothing says for which term the money was), cents taken wrongly, the words for when money may go
+             back ("" a card).
     """
     back = f"Money goes back {safe}." if safe else ""
     if row < 0 or not on.billed[on.plans["term"][row]]:

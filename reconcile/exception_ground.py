@@ -13,13 +13,14 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from reconcile.event_terms import waits_for_its_term
 from reconcile.events import NOBODY
 from reconcile.exception_columns import Columns
 from reconcile.exception_coming import Coming
 from reconcile.exception_facts import Fact, day_text, who
 from reconcile.exception_tries import Tries, Try
 from reconcile.find_out_first import in_doubt
-from reconcile.ledger import POSTED
+from reconcile.ledger import POSTED, refunds_apart
 from reconcile.money import people_money
 from reconcile.plans import may_still_come
 from reconcile.proposals import Advice
@@ -66,7 +67,7 @@ class Ground:
     row_of_line: Ints
     """Position of each line's student and term in the table of plans."""
     row_of_event: Ints
-    """The same for each event; -1 where no plan of the student ran."""
+    """The same for each event; -1 where nothing says for which term it was."""
     likely: Ints
     """Positions of the lines that failed or were not seen: each has an exception."""
     likely_pairs: Ints
@@ -254,6 +255,24 @@ class Ground:
         return [int(at) for at in np.flatnonzero(self.at.matching.told)]
 
     @cached_property
+    def waiting(self) -> Bools:
+        """Whether each event is money that would count on a bill, and nothing says on the bill of which term."""
+        at = self.at
+        return waits_for_its_term(at.money, at.events, at.matching.left, at.lines, self.rules, has_postings=self.has_postings)
+
+    @cached_property
+    def waiting_students(self) -> frozenset[str]:
+        """The students of that money."""
+        return frozenset(self.money["student_id"].of(np.flatnonzero(self.waiting)))
+
+    @cached_property
+    def refunds_apart(self) -> frozenset[str]:
+        """The students of whom refunds at the bank and on the ledger do not come to the same."""
+        at = self.at
+        apart = refunds_apart(at.postings, at.ledger, at.events, at.money, at.matching.undoings)
+        return frozenset(self.money["student_id"].of(np.flatnonzero(apart)))
+
+    @cached_property
     def _tries(self) -> Tries:
         return Tries(self.at.matching.pairs, self.events, self.likely, self.likely_pairs, len(self.lines))
 
@@ -333,7 +352,7 @@ class Ground:
     def consequence(self, row: int) -> str:
         """What it comes to for the bill, in words: plan over, plan short, or neither."""
         if row < 0:
-            return "it counts on no bill, since no plan of the student ran on that day"
+            return "it counts on no bill, since nothing says for which term it was"
         if not self.billed[self.plans["term"][row]]:
             return "the term is not billed yet"
         variance, tolerance = int(self.plans["variance"][row]), self.rules.plans.plan_tolerance

@@ -117,7 +117,7 @@ CATALOGUE: tuple[Kind, ...] = (
         "more than one way to match",
         UNDECIDED_GROUP,
         "Bank money fits the draws in more than one way, and nothing says which is right.",
-        "{who}: {amount} taken from {day} on fits {lines} in more than one way; until a person decides, it counts on the bill and for no "
+        "{who}: {amount} taken from {day} on fits {lines} in more than one way; until a person decides, it counts {counts} and for no "
         "draw; {consequence}.",
     ),
     Kind(
@@ -214,7 +214,7 @@ CATALOGUE: tuple[Kind, ...] = (
         "return not reversed",
         SYSTEMS,
         "A draw came back, and the student's ledger still shows it as paid.",
-        "{who}: {amount} {outcome} on {day}, and the posting of {posted} still stands whole on the student's ledger, so the ledger shows "
+        "{who}: {amount} {outcome} on {day}, and the posting of {posted} {stands} on the student's ledger, so the ledger shows "
         "the bill {amount} lower than it is.",
     ),
     Kind(

@@ -8,7 +8,7 @@ import numpy as np
 
 from reconcile.draws import UNDECIDED
 from reconcile.events import NOBODY
-from reconcile.exception_advice import MORE_THAN_ONE_WAY, notice_day, person_first, proposal, too_near
+from reconcile.exception_advice import MORE_THAN_ONE_WAY, TERM_FIRST, notice_day, person_first, proposal, too_near
 from reconcile.exception_facts import Fact, day_text, listed, sentence, who
 from reconcile.exception_last_days import decide_by, is_soon, stop_by
 from reconcile.ledger import REFUND, TAKEN_OFF
@@ -30,6 +30,7 @@ def undecided_money(on: Ground, told: Iterable[tuple[str, str, int]]) -> Iterato
     In:      the ground; `told`: student, plan and amount of failed draws, whose exceptions already tell of a disputed return.
     """
     yield from _more_than_one_way(on)
+    yield from _of_no_term(on)
     yield from _unknown(on)
     yield from _disagree(on)
     yield from _without_a_draw(on, set(told))
@@ -55,6 +56,7 @@ def _more_than_one_way(on: Ground) -> Iterator[Fact]:
             "amount": amount,
             "day": on.settled_text(events[0]),
             "lines": words or "the plan's lines",
+            "counts": "on the bill" if row >= 0 else "on no bill",
             "consequence": on.consequence(row),
         }
         over = _over_anyway(on, row)
@@ -76,6 +78,35 @@ def _more_than_one_way(on: Ground) -> Iterator[Fact]:
                 _decide_words(on, row),
             ),
             evidence=(*(on.events.at(at) for at in events), *(on.lines.at(at) for at in lines)),
+        )
+
+
+def _of_no_term(on: Ground) -> Iterator[Fact]:
+    """Payments at the bank that fit the terms of a student alike: they count on no bill. Draws of no term have a kind of their own."""
+    kind, money = "more than one way to match", on.money
+    for event in np.flatnonzero(on.waiting & on.events["kind"].are("payment")).tolist():
+        student, amount = money["student_id"][event], int(on.at.matching.left[event])
+        terms = listed(sorted(set(on.plans["term"].of(np.flatnonzero(on.plans["student_id"].are(student))))))
+        gaps = {
+            "who": who(student, ""),
+            "amount": amount,
+            "day": on.settled_text(event),
+            "lines": f"the terms {terms}",
+            "counts": "on no bill",
+            "consequence": "nothing says for which term it was",
+        }
+        yield Fact(
+            kind=kind,
+            term="",
+            student_id=student,
+            plan_id="",
+            line="",
+            amount=amount,
+            happened=int(on.events["settled_on"][event]),
+            what=sentence(kind, **gaps),
+            advice=(TERM_FIRST,),
+            evidence=(on.events.at(event),),
+            about=on.event_about(event),
         )
 
 

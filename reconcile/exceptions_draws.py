@@ -49,7 +49,8 @@ def lacking(on: Ground) -> tuple[Ints, Ints]:
     rest = np.where(counts, np.maximum(0, lines["amount"] - lines["cleared"]), 0).astype(np.int64)
     refunded = np.zeros(len(rest), dtype=np.int64)
     undoings, pairs = on.at.matching.undoings, on.at.matching.pairs
-    by_refund = undoings[on.events["outcome"].are("refunded")[undoings["by"].to_numpy()]] if len(undoings) else undoings
+    refunds = on.events["outcome"].are("refunded") & ~on.at.matching.fee_back
+    by_refund = undoings[refunds[undoings["by"].to_numpy()]] if len(undoings) else undoings
     if len(by_refund):
         on_lines = pairs[pairs["event"].isin(by_refund["of"]) & pairs["role"].isin(["money", "refunded", "attempt"])]
         lines_of = on_lines.groupby("event")["line"].agg(list).to_dict()

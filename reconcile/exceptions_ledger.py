@@ -12,7 +12,7 @@ import numpy as np
 
 from reconcile.events import NOBODY, day_numbers
 from reconcile.exception_facts import Fact, day_text, sentence, who
-from reconcile.ledger import ANOTHER_KIND, ANOTHER_KIND_BACK, POSTED, REFUND, TAKEN_OFF
+from reconcile.ledger import ANOTHER_KIND, ANOTHER_KIND_BACK, BOUNCED, BOUNCED_OFF, POSTED, REFUND, REFUND_IN_PART, TAKEN_OFF
 from reconcile.ledger_leftovers import Leftover, leftovers
 from reconcile.unposted_payments import unposted_payments
 
@@ -129,24 +129,28 @@ def _as_another_kind(on: Ground) -> Iterator[Fact]:
 
 
 def _not_reversed(on: Ground, days: BankingDays) -> Iterator[Fact]:
-    """Returns and refunds whose draw was posted and not taken off the ledger, once the posting lag is over."""
+    """Returns and refunds whose draw (or payment) was posted and not taken off the ledger, once the posting lag is over."""
     ledger, undoings = on.at.ledger, on.at.matching.undoings
     if undoings.empty:
         return
-    stood = ledger[(ledger["how"] == POSTED) & ledger["event"].isin(undoings["of"])]
+    stood = ledger[ledger["how"].isin([POSTED, BOUNCED]) & ledger["event"].isin(undoings["of"])]
     posted = dict(zip(stood["event"].tolist(), stood["posting"].tolist(), strict=True))
-    done = set(ledger.loc[ledger["how"].isin([TAKEN_OFF, REFUND]), "event"].tolist())
+    done = set(ledger.loc[ledger["how"].isin([TAKEN_OFF, REFUND, BOUNCED_OFF]), "event"].tolist())
+    booked = ledger[ledger["how"] == REFUND_IN_PART].groupby("event")["same"].sum().to_dict()
     ends = lag_ends(on, on.events["settled_on"], days)
     for by, of, cents, _rule in undoings.itertuples(index=False):
-        if by in done or of not in posted or ends[by] >= on.today or on.row_of_event[by] < 0:
+        if by in done or on.at.matching.fee_back[by] or of not in posted or ends[by] >= on.today or on.row_of_event[by] < 0:
             continue
         refunded = on.events["outcome"][by] == "refunded"
         gaps: dict[str, object] = {
             "outcome": "was given back" if refunded else "came back",
+            "stands": "still stands, but for what other refunds took off," if booked.get(by) else "still stands whole",
             "posted": day_text(on.postings["posted_on"][posted[of]]),
         }
         evidence = (on.events.at(by), on.events.at(of), on.postings.at(posted[of]))
-        yield _event_fact(on, "return not reversed", by, _without_card_fee(on, by, int(cents)), gaps, evidence)
+        amount = _without_card_fee(on, by, int(cents)) - booked.get(by, 0)
+        if amount > 0:
+            yield _event_fact(on, "return not reversed", by, amount, gaps, evidence)
 
 
 def _without_card_fee(on: Ground, event: int, cents: int) -> int:

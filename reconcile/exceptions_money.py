@@ -8,7 +8,7 @@ import numpy as np
 
 from reconcile.draws import TAKEN_TWICE, UNDECIDED
 from reconcile.events import NOBODY
-from reconcile.exception_advice import money_back, proposal, safe_after, too_near
+from reconcile.exception_advice import TERM_FIRST, money_back, proposal, safe_after, too_near
 from reconcile.exception_facts import Fact, day_text, sentence, who
 from reconcile.exceptions_again import KIND as PRESENTED
 from reconcile.exceptions_again import late_try, presented_too_often, taken_day, words_of
@@ -104,7 +104,7 @@ def _without_a_line(on: Ground, days: BankingDays) -> Iterator[Fact]:
             amount=amount,
             happened=settled,
             what=sentence(kind, **words),
-            advice=money_back(on, row, amount, safe),
+            advice=(TERM_FIRST if on.waiting[event] else "", *money_back(on, row, amount, safe)),
             lead=too_near(on, row),
             evidence=(on.events.at(event), *((on.lines.at(first),) if first is not None else ())),
             about=on.event_about(event),

@@ -38,7 +38,7 @@ def find_groupings(events: list[Event], lines: list[Line], fits: Callable[[Event
     In:      events in order, open lines, whether a pair fits by date (early, in the window or late), the largest size of a group.
     Out:     Groupings; every event and line is in at most one of the taken groupings, and in none of them if it is undecided.
     """
-    found = [*_over_lines(events, lines, fits, group_size)]
+    found = [*over_lines(events, lines, fits, group_size)]
     undecided_events: set[int] = set()
     undecided_lines: set[int] = set()
     for line in lines:
@@ -67,8 +67,8 @@ def _rows(grouping: Grouping) -> list[tuple[str, int]]:
     return [*(("event", event.at) for event in events), *(("line", line.at) for line in lines)]
 
 
-def _over_lines(events: list[Event], lines: list[Line], fits: Callable[[Event, Line], bool], group_size: int) -> Iterator[Grouping]:
-    """One event over two to `group_size` neighbouring open lines of one plan."""
+def over_lines(events: list[Event], lines: list[Line], fits: Callable[[Event, Line], bool], group_size: int) -> Iterator[Grouping]:
+    """Each event over two to `group_size` neighbouring lines of one plan, of those given, that add up to it."""
     by_plan: dict[int, list[Line]] = {}
     for line in sorted(lines, key=lambda line: line.order):
         by_plan.setdefault(line.plan, []).append(line)

@@ -3,7 +3,7 @@
 An office posts each cleared draw on the student's ledger, and takes it off again when it comes back. Plan draws are counted from the bank,
 the evidence from outside, never from the ledger; everything else that was credited (payments, waivers, sponsors, refunds, balances
 brought forward) counts through its posting. Two things would count twice if nobody looked: a refund that the bank shows as `refunded` and
-the ledger as `refund`, and a draw that was posted as a `payment`. Pairing finds them.
+the ledger as `refund`, cut in the same way or another (`refund_sums`), and a draw that was posted as a `payment`. Pairing finds them.
 """
 
 from __future__ import annotations
@@ -15,7 +15,8 @@ import pandas as pd
 
 from reconcile.events import NOBODY, day_numbers
 from reconcile.nearest_day import nearest_pairs
-from reconcile.texts import among
+from reconcile.refund_sums import Refund, same_refunds
+from reconcile.texts import among, is_word
 
 if TYPE_CHECKING:
     from reconcile.banking_days import BankingDays
@@ -25,8 +26,11 @@ if TYPE_CHECKING:
 POSTED = "posted"
 TAKEN_OFF = "taken off again"
 REFUND = "refund"
+REFUND_IN_PART = "refund in part"
 ANOTHER_KIND = "posted as another kind"
 ANOTHER_KIND_BACK = "posted as another kind, taken off again"
+BOUNCED = "payment that came back"
+BOUNCED_OFF = "payment that came back, taken off again"
 
 
 def pair_ledger(
@@ -45,11 +49,14 @@ def pair_ledger(
     Out:     event, posting (row positions), how: `posted` (a cleared event and a positive plan draw), `taken off again` (a return or
              refund and a negative plan draw), `refund` (a refund at the bank and a refund posting), `posted as another kind` (a cleared
              event and a payment posted from the settlement day to the end of the posting lag) and its negative payment.
-             The pair is of one student, term and amount (card fee out), nearest day within late_match_days.
+             The pair is of one student, term and amount (card fee out), nearest day within late_match_days. Refunds left over pair as
+             sums of a student and term, or later (`refund_sums`); `refund in part` where the sums differ. A payment that came back at the
+             bank and not on the ledger is `payment that came back`. `same`: the cents of a refund posting that are draw money which the
+             event undid; of a payment that came back what is gone, negative; 0 elsewhere.
     Rules:   matching.toml late_match_days, posting_lag
     """
     if not len(postings):
-        return pd.DataFrame({"event": [], "posting": [], "how": []}).astype({"event": "int64", "posting": "int64", "how": "str"})
+        return pd.DataFrame({name: [] for name in _PAIR}).astype(_PAIR)
     reach = rules.matching.late_match_days
     amount, outcome = _ledger_cents(events, money, lines), events["outcome"].to_numpy(dtype=object)
     placed = (money["term"] != "").to_numpy(dtype=bool) & (events["kind"] != "payment").to_numpy(dtype=bool)
@@ -72,17 +79,43 @@ def pair_ledger(
     drawn = kind == "plan draw"
     pair(cleared, drawn & (cents > 0), POSTED, reach, reach)
     pair(back, drawn & (cents < 0), TAKEN_OFF, reach, reach)
-    pair(placed & (outcome == "refunded"), (kind == "refund") & (cents < 0), REFUND, reach, reach)
+    given, booked, undid = placed & (outcome == "refunded"), (kind == "refund") & (cents < 0), draws_undone(events, undoings)
+    pair(given, booked, REFUND, reach, reach)
+    parts[-1]["same"] = np.minimum(undid[parts[-1]["event"].to_numpy()], -cents[parts[-1]["posting"].to_numpy()])
+    given &= free_event & ~money["fee_back"].to_numpy(dtype=bool)
+    at_bank = _refunds(money, event_order[given[event_order]], event_day, amount, undid)
+    on_ledger = _refunds(postings, posting_order[(booked & free_posting)[posting_order]], posting_day, -cents, np.zeros_like(cents))
+    parts.append(_in_sums(at_bank, on_ledger, reach))
     pair(cleared, (kind == "payment") & (cents > 0), ANOTHER_KIND, 0, _posting_lag(events, lines, money, rules, days))
     parts.append(_payments_taken_back(postings, parts[-1], posting_key, free_posting, _undone_on(events, undoings), event_day, reach))
-    return pd.concat(parts, ignore_index=True).astype({"event": "int64", "posting": "int64", "how": "str"})
+    found = pd.concat(parts, ignore_index=True).fillna({"same": 0}).astype(_PAIR)
+    paid = ~is_word(money["term"], "") & is_word(events["kind"], "payment") & (outcome == "cleared")
+    if not len(undoings) or not paid[undoings["of"].to_numpy()].any():
+        return found
+    free_event[found["event"].to_numpy()[among(found["how"], [TAKEN_OFF, REFUND])]] = False
+    free_posting[found["posting"].to_numpy()] = False
+    pair(paid, (kind == "payment") & (cents > 0), BOUNCED, reach, reach)
+    posted = parts[-1]
+    of_paid = undoings[np.isin(undoings["of"].to_numpy(), posted["event"].to_numpy())]
+    of_paid = of_paid[outcome[of_paid["by"].to_numpy()] == "returned"]
+    by = np.zeros(len(events), dtype=bool)
+    by[of_paid["by"].to_numpy()] = True
+    taken = ((kind == "payment") | (kind == "refund")) & (cents < 0)
+    pair(by, taken, BOUNCED_OFF, reach, reach)
+    near = _refunds(postings, np.flatnonzero(taken & free_posting), posting_day, -cents, np.zeros_like(cents))
+    of_day = _refunds(money, np.flatnonzero(by & free_event), event_day, amount, undid)
+    alone = [one.at for one in of_day if not any(other.who == one.who and abs(other.day - one.day) <= reach for other in near)]
+    gone = of_paid[of_paid["by"].isin(alone)].groupby("of")["cents"].sum()
+    bounced = posted.assign(same=-posted["event"].map(gone).fillna(0))
+    return pd.concat([found, bounced[bounced["same"] < 0], parts[-1].assign(same=0)], ignore_index=True).astype(_PAIR)
 
 
+_PAIR = {"event": "int64", "posting": "int64", "how": "str", "same": "int64"}
 _EVENT_ORDER = [
     *("settled_on", "reference", "plan_id", "amount", "outcome", "kind", "line", "original_reference", "return_code"),
     *("method", "student_id"),
 ]
-_POSTING_ORDER = ["posted_on", "reference", "kind"]
+_POSTING_ORDER = ["posted_on", "reference", "kind", "amount"]
 
 
 def _by_content(table: pd.DataFrame, columns: list[str]) -> Ints:
@@ -97,6 +130,49 @@ def _ledger_cents(events: pd.DataFrame, money: pd.DataFrame, lines: pd.DataFrame
         return np.asarray(amount)
     own, gross = lines["amount"].to_numpy()[line_at], lines["gross"].to_numpy()[line_at]
     return np.asarray(np.where((line_at != NOBODY) & (amount == gross), own, amount))
+
+
+def draws_undone(events: pd.DataFrame, undoings: pd.DataFrame) -> Ints:
+    """The cents of draw money that each return or refund undid.
+
+    A payment that was undone at the bank counts through its posting, so its refund does too.
+    """
+    is_payment = (events["kind"] == "payment").to_numpy(dtype=bool)
+    undone = np.zeros(len(events), dtype=np.int64)
+    of_draws = undoings[~is_payment[undoings["of"].to_numpy()]]
+    np.add.at(undone, of_draws["by"].to_numpy(), of_draws["cents"].to_numpy())
+    return undone
+
+
+def _refunds(table: pd.DataFrame, at: Ints, day: Ints, size: Ints, undid: Ints) -> list[Refund]:
+    """Rows of the table as refunds without a pair, in the order given."""
+    part = table[["student_id", "term"]].iloc[at]
+    who = zip(part["student_id"].tolist(), part["term"].tolist(), strict=True)
+    return list(map(Refund, who, day[at].tolist(), size[at].tolist(), undid[at].tolist(), at.tolist()))
+
+
+def _in_sums(at_bank: list[Refund], on_ledger: list[Refund], reach: int) -> pd.DataFrame:
+    """Refunds that pair as sums, or later than single ones do."""
+    found = same_refunds(at_bank, on_ledger, reach) if at_bank and on_ledger else []
+    rows = [(one.event, one.posting, REFUND if one.whole else REFUND_IN_PART, one.cents) for one in found]
+    return pd.DataFrame(rows, columns=list(_PAIR))
+
+
+def refunds_apart(postings: pd.DataFrame, ledger: pd.DataFrame, events: pd.DataFrame, money: pd.DataFrame, undoings: pd.DataFrame) -> Bools:
+    """Whether each event is a refund of draw money without a whole pair, and the ledger of its term has such a refund too.
+
+    One may be the other in another sum, or be money of its own: a person decides.
+    """
+    whole = ledger[among(ledger["how"], [TAKEN_OFF, REFUND])]
+    given = is_word(events["outcome"], "refunded") & (draws_undone(events, undoings) > 0)
+    given &= ~is_word(money["term"], "") & ~is_word(events["kind"], "payment") & ~money["fee_back"].to_numpy(dtype=bool)
+    given[whole["event"].to_numpy()] = False
+    booked = is_word(postings["kind"], "refund") & (postings["amount"].to_numpy() < 0)
+    booked[whole["posting"].to_numpy()] = False
+    who = set(postings.loc[booked, ["student_id", "term"]].itertuples(index=False, name=None)) if given.any() else set()
+    for at in np.flatnonzero(given).tolist():
+        given[at] = (money["student_id"].iloc[at], money["term"].iloc[at]) in who
+    return given
 
 
 def _keys(money: pd.DataFrame, amount: Ints, postings: pd.DataFrame) -> tuple[Ints, Ints]:
@@ -158,22 +234,15 @@ def _payments_taken_back(
     return pd.DataFrame({"event": [e for e, _ in found], "posting": [p for _, p in found], "how": ANOTHER_KIND_BACK})
 
 
-def counted_cents(postings: pd.DataFrame, pairs: pd.DataFrame, events: pd.DataFrame, undoings: pd.DataFrame) -> Ints:
+def counted_cents(postings: pd.DataFrame, pairs: pd.DataFrame) -> Ints:
     """How many cents of each posting count as a credit beside plan draws.
 
-    In:      postings, the pairs of `pair_ledger`, bank events, and which event each return or refund undid (a payment that was undone at
-             the bank counts through its posting, so its refund does too).
+    In:      postings, the pairs of `pair_ledger`.
     Out:     0 for plan draws and for a draw posted as a payment (and its reversal); a refund that pairs with a refund at the bank counts
              only beyond what that event undid; every other posting counts whole.
     """
     counted = np.where((postings["kind"] == "plan draw").to_numpy(dtype=bool), 0, postings["amount"].to_numpy())
-    refunds = pairs[pairs["how"] == REFUND]
-    at = refunds["posting"].to_numpy()
-    is_payment = (events["kind"] == "payment").to_numpy(dtype=bool)
-    undone = np.zeros(len(events), dtype=np.int64)
-    of_draws = undoings[~is_payment[undoings["of"].to_numpy()]]
-    np.add.at(undone, of_draws["by"].to_numpy(), of_draws["cents"].to_numpy())
-    counted[at] += np.minimum(undone[refunds["event"].to_numpy()], -counted[at])
+    np.add.at(counted, pairs["posting"].to_numpy(), pairs["same"].to_numpy())
     counted[pairs.loc[pairs["how"].isin([ANOTHER_KIND, ANOTHER_KIND_BACK]), "posting"].to_numpy()] = 0
     return np.asarray(counted, dtype=np.int64)
 
@@ -210,8 +279,11 @@ def credits_of(
 
 
 def _undone_later(money: pd.DataFrame, events: pd.DataFrame, undoings: pd.DataFrame, which: Bools, source: str) -> list[pd.DataFrame]:
-    """Money that no longer stands: there from the day it settled to the day it was undone. A card fee inside an amount is undone last."""
-    rows = undoings[which[undoings["of"].to_numpy()]]
+    """Money that no longer stands: there from the day it settled to the day it was undone. A card fee inside an amount is undone last.
+
+    A refund of just that fee took nothing else.
+    """
+    rows = undoings[which[undoings["of"].to_numpy()] & ~money["fee_back"].to_numpy(dtype=bool)[undoings["by"].to_numpy()]]
     by, of, cents = (rows[name].to_numpy() for name in ("by", "of", "cents"))
     settled = day_numbers(events["settled_on"])
     order = np.lexsort((by, settled[by], of))

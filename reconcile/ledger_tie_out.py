@@ -20,6 +20,7 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 import pandas as pd
 
+from reconcile.ledger import BOUNCED
 from reconcile.money import people_money
 from reconcile.schemas import DTYPES, OUTPUTS
 from reconcile.texts import is_word, sums_by
@@ -108,7 +109,10 @@ def _between(at: Worked, tie_out: pd.DataFrame, rules: Rules) -> dict[tuple[str,
     uncounted = at.postings["amount"].to_numpy() - at.counted
     refund = is_word(at.postings["kind"], "refund")
     drawn = is_word(at.postings["kind"], "plan draw")
-    for item, which in (("refunds posted as refunds", refund), ("posted as another kind", ~refund & ~drawn)):
+    bounced = np.zeros(len(at.postings), dtype=np.bool_)
+    bounced[at.ledger["posting"].to_numpy()[is_word(at.ledger["how"], BOUNCED)]] = True
+    another = ~refund & ~drawn & ~bounced
+    for item, which in (("refunds posted as refunds", refund), ("posted as another kind", another), ("returns not reversed", bounced)):
         for term, cents in sums_by(at.postings["term"], np.where(which, uncounted, 0)).items():
             found[term, item] -= cents
     fees = (at.money["fee_on_lines"] + at.money["fee_without_a_line"]).to_numpy()

@@ -211,13 +211,13 @@ def _with_advice(variances: pd.DataFrame, advice: dict[int, Advice], rules: Rule
     return table[[column.name for column in OUTPUTS["plans"]]]
 
 
-def person_decides_first(money: pd.DataFrame, told: Bools, blocked: frozenset[tuple[str, str]], variances: pd.DataFrame) -> Bools:
-    """Rows without a proposal: undecided money or a dishonored or contested return of the student, or a rejected row of student or plan.
+def person_decides_first(money: pd.DataFrame, asked: Bools, blocked: frozenset[tuple[str, str]], variances: pd.DataFrame) -> Bools:
+    """Rows without a proposal: undecided money or an event of the student about which a person is asked, a rejected row of student or plan.
 
-    In:      where bank money went, which events are dishonored or contested returns, ("student", id) and ("plan", id) of rejected rows, or
-             ("everyone", "") if a rejected bank row names nobody.
+    In:      where bank money went, which events a person is asked about (dishonored or contested returns, money that waits for its term),
+             ("student", id) and ("plan", id) of rejected rows, or ("everyone", "") if a rejected bank row names nobody.
     """
-    open_money = is_word(money["bucket"], UNDECIDED) | (money["undecided"] > 0).to_numpy(dtype=bool) | told
+    open_money = is_word(money["bucket"], UNDECIDED) | (money["undecided"] > 0).to_numpy(dtype=bool) | asked
     students = {student for what, student in blocked if what == "student"} | set(money.loc[open_money, "student_id"])
     plans = {plan for what, plan in blocked if what == "plan"}
     if ("everyone", "") in blocked:

@@ -13,7 +13,7 @@ import numpy as np
 
 from reconcile.exception_advice import conditional
 from reconcile.exception_facts import day_text
-from reconcile.ledger import ANOTHER_KIND
+from reconcile.ledger import ANOTHER_KIND, BOUNCED
 from reconcile.money import people_money
 from reconcile.unposted_payments import unposted_payments
 
@@ -49,7 +49,7 @@ def probable_payments(on: Ground) -> dict[int, Payment]:
     if not wanted:
         return {}
     keys = {(lines["student_id"][at], lines["term"][at], int(lines["amount"][at])) for at in wanted}
-    used = set(on.at.ledger.loc[on.at.ledger["how"] == ANOTHER_KIND, "posting"].tolist())
+    used = set(on.at.ledger.loc[on.at.ledger["how"].isin([ANOTHER_KIND, BOUNCED]), "posting"].tolist())
     students = postings["student_id"].are(*{key[0] for key in keys})
     free: dict[tuple[str, str, int], list[Payment]] = {}
     for at in sorted(

@@ -10,8 +10,9 @@ it fits nothing it moves no money and a person is told. The rules, the first tha
 4. the failed attempt of a line that it fits late, where no standing money of that amount fits that line;
 5. a return without a draw: no money.
 
-A refund is the office's act: by 1 and 3 only, never an attempt. A code of the long (60-day) frame takes 3 before 2.
-Named returns go first, then the others by settlement date: what a name says is not taken away by what only fits.
+A refund is the office's act: by 1 and 3 only, never an attempt. One of exactly the card fee of the draw that it names is fee money and
+takes nothing off the draw. A code of the long (60-day) frame takes 3 before 2. Named returns go first, then the others by settlement date:
+what a name says is not taken away by what only fits.
 """
 
 from __future__ import annotations
@@ -38,7 +39,10 @@ def pair_returns(case: Case, surplus: frozenset[int] = frozenset()) -> Undone:
         if event.told_only:
             done.told.append(event.at)
         elif event.original_reference and event.original_reference in by_reference:
-            _undo(event, by_reference[event.original_reference], 1, done)
+            target = by_reference[event.original_reference]
+            if _gives_fee_back(event, target, reading, done):
+                done.fee_back[event.at] = target.at
+            _undo(event, target, 1, done)
         else:
             if event.original_reference:
                 done.misnamed.append(event.at)
@@ -55,6 +59,12 @@ def _undo(event: Event, target: Event, rule: int, done: Undone) -> None:
         done.undoings.append((event.at, target.at, cents, rule))
     if cents < event.amount:
         done.unplaced[event.at] = event.amount - cents
+
+
+def _gives_fee_back(event: Event, target: Event, reading: Reading, done: Undone) -> bool:
+    """Whether a refund is of exactly the card fee of the event that it names, and the fee was not given back before."""
+    fee = reading.card_fee(target)
+    return event.outcome == "refunded" and 0 < fee == event.amount <= done.left[target.at] and target.at not in done.fee_back.values()
 
 
 def _by_fit(event: Event, reading: Reading, done: Undone, surplus: frozenset[int]) -> None:
@@ -122,7 +132,7 @@ def _standing_in_window(event: Event, line: Line, reading: Reading, done: Undone
         other.amount in line.asks
         and line.early_from <= other.settled <= min(event.settled, line.window_end)
         and reading.concerns(other, line)
-        and reading.draw_money(other, done.left[other.at])
+        and reading.draw_money(other, done)
         for other in reading.cleared
     )
 
@@ -135,7 +145,7 @@ def _latest_standing(event: Event, reading: Reading, done: Undone, first: frozen
     standing = [
         other
         for other in reading.cleared
-        if reading.draw_money(other, done.left[other.at])
+        if reading.draw_money(other, done)
         and other.settled <= event.settled <= _last_day(other.settled, event, reading.case.rules)
         and (event.plan == other.plan or ANY_PLAN in {event.plan, other.plan})
         and agree(event.kind, other.kind)

@@ -24,12 +24,13 @@ from reconcile.control import prove
 from reconcile.coverage import Standing, standings
 from reconcile.day_tables import coming_draws, draw_dates, settlement_days
 from reconcile.event_money import event_money
+from reconcile.event_terms import waits_for_its_term
 from reconcile.events import book_of, whose_events
 from reconcile.exception_ground import Ground
 from reconcile.exception_list import find_facts
 from reconcile.figures import Totals, totals_of
 from reconcile.find_out_first import left_to_a_person, stands_posted
-from reconcile.ledger import ANOTHER_KIND, ANOTHER_KIND_BACK, counted_cents, credits_of, pair_ledger
+from reconcile.ledger import ANOTHER_KIND, ANOTHER_KIND_BACK, BOUNCED, counted_cents, credits_of, pair_ledger, refunds_apart
 from reconcile.outside import is_outside, meeting_payments
 from reconcile.plans import advise_plans, again_today, person_decides_first
 from reconcile.probable_payments import families_to_ask, probable_payments
@@ -153,13 +154,15 @@ def work_out(exports: Exports, rules: Rules, as_of: date, whole: Whole, *, every
     ledger = pair_ledger(postings, events, money, matching.undoings, lines, rules, days)
     held = left_to_a_person(lines, events, matching, rules)
     lines = lines.assign(posted=stands_posted(lines, postings, ledger, rules), held=held)
-    counted = counted_cents(postings, ledger, events, matching.undoings)
+    counted = counted_cents(postings, ledger)
     credit_rows = credits_of(postings, counted, events, money, matching.undoings, rules, has_postings=exports.has_postings)
     aid = aid.assign(standing=aid_standing(aid, rules, int(np.datetime64(as_of, "D").astype("int64")), as_of))
     students = standings(_standing(charges, aid, postings, credit_rows, money, lines), rules, as_of)
     bill = _bill_rows(charges, aid, postings, ledger, credit_rows, rules)
     variance, keys = variances(lines, bill, money, students, rules, as_of)
-    decide = person_decides_first(money, matching.told, exports.blocked, variance) | families_of(whole.gaps, lines, keys)
+    asked = matching.told | waits_for_its_term(money, events, matching.left, lines, rules, has_postings=exports.has_postings)
+    asked |= refunds_apart(postings, ledger, events, money, matching.undoings)
+    decide = person_decides_first(money, asked, exports.blocked, variance) | families_of(whole.gaps, lines, keys)
     plans = advise_plans(variance, keys, lines, book, stops, students, decide, rules, as_of)
     return Worked(
         as_of=as_of,
@@ -220,10 +223,10 @@ def _bill_rows(
     """What moves a bill, with outside charges and the payments that met them marked: `open` of a charge, `for_plan` of a credit."""
     outside = is_outside(charges, rules)
     free = np.ones(len(postings), dtype=bool)
-    free[ledger["posting"].to_numpy()[among(ledger["how"], [ANOTHER_KIND, ANOTHER_KIND_BACK])]] = False
+    free[ledger["posting"].to_numpy()[among(ledger["how"], [ANOTHER_KIND, ANOTHER_KIND_BACK, BOUNCED])]] = False
     met = meeting_payments(charges, outside, postings, free)
     open_cents = charges["amount"].to_numpy().copy()
-    open_cents[[charge for charge, _posting in met]] = 0
+    open_cents[[charge for charge, _posting in met]] -= postings["amount"].to_numpy()[[posting for _charge, posting in met]]
     used = np.zeros(len(postings), dtype=bool)
     used[[posting for _charge, posting in met]] = True
     from_posting = is_word(credit_rows["source"], "posting")

@@ -197,13 +197,18 @@ class Reading:
         named = self._names[event.at]
         return (named is None or named.at == line.at) and may_pay(event, line)
 
-    def draw_money(self, event: Event, left: int) -> int:
-        """Standing cents of the event that are draw money: a card fee inside its amount is taken out first."""
+    def draw_money(self, event: Event, undone: Undone) -> int:
+        """Standing cents of the event that are draw money: a card fee inside its amount that was not given back is taken out first."""
+        fee = 0 if event.at in undone.fee_back.values() else self.card_fee(event)
+        return max(0, undone.left[event.at] - fee)
+
+    def card_fee(self, event: Event) -> int:
+        """The card fee inside the event's amount, if that is a card line's with its fee and no line's alone; else 0."""
         if event.at not in self._fee:
             lines = [line for line in self.case.lines if line.amount and self.concerns(event, line)]
             own = any(event.amount == line.amount for line in lines)
             self._fee[event.at] = 0 if own else max((line.gross - line.amount for line in lines if event.amount == line.gross), default=0)
-        return max(0, left - self._fee[event.at])
+        return self._fee[event.at]
 
 
 @dataclass
@@ -214,6 +219,7 @@ class Undone:
     undoings:  (return, event, cents, rule): the cents that a return or refund took off an event.
     failed:    (return, line, rule): returns that are themselves a line's failed attempt (rules 2 and 4).
     unplaced:  cents of each return or refund that undid nothing (rule 5), by event position.
+    fee_back:  refunds of just the card fee of the event that they name, by event position; that event's: the fee is gone, not draw money.
     told:      dishonored or contested returns: no money, a person decides.
     misnamed:  returns and refunds whose original reference names no event of the student.
     """
@@ -222,5 +228,6 @@ class Undone:
     undoings: list[tuple[int, int, int, int]] = field(default_factory=list)
     failed: list[tuple[int, int, int]] = field(default_factory=list)
     unplaced: dict[int, int] = field(default_factory=dict)
+    fee_back: dict[int, int] = field(default_factory=dict)
     told: list[int] = field(default_factory=list)
     misnamed: list[int] = field(default_factory=list)

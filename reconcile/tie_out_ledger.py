@@ -15,7 +15,7 @@ import numpy as np
 import pandas as pd
 
 from reconcile.events import NOBODY, day_numbers
-from reconcile.ledger import ANOTHER_KIND, POSTED, REFUND, TAKEN_OFF
+from reconcile.ledger import ANOTHER_KIND, POSTED, REFUND, REFUND_IN_PART, TAKEN_OFF
 from reconcile.texts import among, is_word, picked
 
 if TYPE_CHECKING:
@@ -103,12 +103,14 @@ def _days_of(lines: pd.DataFrame, at: Ints) -> Ints:
 class _Books:
     """The student ledger beside the bank.
 
-    By event: `how` it pairs, `booked` (cents of its plan draw posting). By posting: `home`, the line whose draw date it counts at, and
-    `drawn`, whether it is a plan draw. `loose`: plan draw postings that pair with nothing.
+    By event: `how` it pairs, `booked` (cents of its plan draw posting), `in_part` (cents of it in refund postings of another sum). By
+    posting: `home`, the line whose draw date it counts at, and `drawn`, whether it is a plan draw. `loose`: plan draw postings that pair
+    with nothing.
     """
 
     how: np.ndarray[tuple[int], np.dtype[np.object_]]
     booked: Ints
+    in_part: Ints
     home: Ints
     drawn: Bools
     loose: Ints
@@ -124,9 +126,12 @@ class _Books:
             how[rows["event"].to_numpy()] = word
             if word in {POSTED, TAKEN_OFF}:
                 booked[rows["event"].to_numpy()] = postings["amount"].to_numpy()[rows["posting"].to_numpy()]
+        in_part = np.zeros(len(at.events), dtype=np.int64)
+        rows = ledger[is_word(ledger["how"], REFUND_IN_PART)]
+        np.add.at(in_part, rows["event"].to_numpy(), rows["same"].to_numpy())
         paired = np.zeros(len(postings), dtype=bool)
         paired[ledger["posting"].to_numpy()] = True
-        return cls(how, booked, _homes(at, place, drawn), drawn, np.flatnonzero(drawn & ~paired))
+        return cls(how, booked, in_part, _homes(at, place, drawn), drawn, np.flatnonzero(drawn & ~paired))
 
 
 def ledger_side(at: Worked, place: Ints, rules: Rules) -> tuple[Found, list[tuple[str, Found]]]:
@@ -193,10 +198,11 @@ def _of_events_cleared(at: Worked, place: Ints, books: _Books, rules: Rules) -> 
     fee = money["is_fee"].to_numpy(dtype=bool) & ~billed & ~another
     of_items = (("cleared not posted", ~another & ~fee), (ANOTHER_KIND, another), ("enrollment fees not on the bill", fee))
     found = [(name, _of_events(at, -lacks, which, place)) for name, which in of_items]
-    standing, refund = waiting & posted[of], how[by] == REFUND
-    for name, which in (("returns not reversed", standing & ~refund), ("refunds posted as refunds", standing & refund)):
+    standing = waiting & posted[of]
+    refund = np.where(how[by] == REFUND, off, np.minimum(off, books.in_part[by]))
+    for name, part in (("returns not reversed", off - refund), ("refunds posted as refunds", refund)):
         cents = np.zeros(len(events), dtype=np.int64)
-        np.add.at(cents, by[which], off[which])
+        np.add.at(cents, by[standing], part[standing])
         found.append((name, _of_events(at, cents, cents != 0, place)))
     return found
 
@@ -227,13 +233,13 @@ def _draw_money(at: Worked) -> Ints:
 
 
 def draw_money_undone(at: Worked) -> tuple[Ints, Ints, Ints]:
-    """Which event undid which, and how much draw money it took off; the card fee inside is undone last."""
+    """Which event undid which, and how much draw money it took off; the card fee inside is undone last, or by a refund of its own."""
     by, of, cents = (at.matching.undoings[name].to_numpy() for name in ("by", "of", "cents"))
     settled = day_numbers(at.events["settled_on"])
     left = _draw_money(at)
     off = np.zeros(len(by), dtype=np.int64)
     for one in np.lexsort((by, settled[by], of)).tolist():
-        off[one] = min(int(cents[one]), int(left[of[one]]))
+        off[one] = 0 if at.matching.fee_back[by[one]] else min(int(cents[one]), int(left[of[one]]))
         left[of[one]] -= off[one]
     return by, of, off
 

@@ -138,7 +138,7 @@ def _slow_event(event: dict[str, Any]) -> dict[str, object]:
 
 
 def _fast_event(row: dict[Any, Any], loose: dict[Any, Any] | None, *, known: bool) -> dict[str, object]:
-    reason = re.sub(r"; (no plan of the student ran|its original reference).*", "", loose["reason"]) if loose else ""
+    reason = re.sub(r"; (nothing says for which term|its original reference).*", "", loose["reason"]) if loose else ""
     return {
         "student_id": row["student_id"] if known else "",
         "term": row["term"] if known else "",

@@ -18,8 +18,8 @@ from hypothesis import strategies as st
 from scipy.sparse import csr_matrix
 from scipy.sparse.csgraph import maximum_bipartite_matching
 
-from reconcile.attempts import EARLY, EXACT, LATE
-from reconcile.draws import GROUPED, NOT_ON_SCHEDULE, TAKEN_TWICE, UNDECIDED, Matched, match_draws
+from reconcile.attempts import EARLY, EXACT, GROUPED, LATE
+from reconcile.draws import NOT_ON_SCHEDULE, TAKEN_TWICE, UNDECIDED, Matched, match_draws
 from reconcile.most_pairs import most_pairs
 from reconcile.returns import pair_returns
 from reconcile.student_case import Case, CaseRules, CodeFacts, Event, Line

@@ -14,6 +14,7 @@ from datetime import date
 from typing import TYPE_CHECKING
 
 from world_events import COLUMNS, Noise, Row, plus, random_day, row_of
+from world_money import money_noise
 from world_more import more_noise
 
 if TYPE_CHECKING:
@@ -86,6 +87,7 @@ def random_pack(seeds: range, students: int, rules: Rules) -> tuple[World, Rules
     worlds = [_Builder(random.Random(seed), prefix=f"{at:04d}", as_of=as_of).build(students) for at, seed in enumerate(seeds)]
     for world, seed in zip(worlds, seeds, strict=True):
         more_noise(world.exports, seed)
+        money_noise(world.exports, seed)
     exports = {name: [row for world in worlds for row in world.exports[name]] for name in COLUMNS}
     if not has_postings:
         exports["postings"] = []

@@ -11,9 +11,12 @@ Of reading the rows:
     ways. An event that names a line of another kind fits no line.
  3. Return codes are looked up by the event's own method; where it gives none, only if a single method knows the code.
  4. R61 to R77 are known by the code's text, in capitals or not, whatever the method; only an event with outcome `returned` is one.
- 5. No fitting term (a student-only event without a line, before the first draw date or long after the last): the event has no term, and
-    its money counts in no student's row. Cancelled lines count in a plan's first and last draw date. Of plans begun on the same day the
-    one enrolled later holds the event, then the greater plan id. A return belongs where the draw that it undoes belongs.
+ 5. An event that names only a student and lies on no line belongs to a term's plan from the day on which the plan was enrolled (or its
+    first draw date, if that is earlier) to its last draw date and late_match_days. Where no plan holds it, and all the student's plans are
+    of one term, to that. A down payment asks only plans with a down payment line, if there are such. Where that leaves several terms or
+    none, the event has no term, its money counts in no student's row, and a person decides for the student: not for a payment that counts
+    through postings, nor for a fee where no term of the student bills it. Cancelled lines count in all of it. A return belongs where the
+    draw that it undoes belongs.
 
 Of returns:
  6. An event is "not undone" while more is left of it than the card fee in its amount. An amount holds a card fee if it equals a card
@@ -29,6 +32,8 @@ Of returns:
     return); rule 4, those that fit the line early, in its window or late. Amount own or with card fee in both.
 11. Refunds go by rules 1, 3 and 5, never 2 or 4, with or without a name; by 3 first on money that no line asks for (taken twice, not on
     the schedule), since that is what an office gives back. Frames and limits include their last day.
+    A refund of exactly the card fee in the amount of the event that it names, of which as much is left, is fee money, once: what is left of
+    the event then holds no fee. It is no refund of the line, takes part in no sum of refunds, and pairs with a posting of its own amount.
 12. A return of an unknown student or plan undoes nothing, even if its original_reference names a known student's event.
 13. Late money of a failed line: until again_days after the line's first attempt, by the code of its last return on or before the day on
     which the money settles; how often it was presented does not matter. A refund makes no line failed.
@@ -36,7 +41,9 @@ Of returns:
 Of attempts and matching:
 14. Undone events hang by named (window, late, early), exact, late, early, then with card fee (window, late, early). Of several
     lines first those without standing money, then the one whose window (or late span) ends first.
-    They hang on cancelled lines only by name.
+    They hang on cancelled lines only by name. A sum that came back whole, names no line and fits none by amount hangs on two to group_size
+    neighbouring lines that add up to it (among active lines without standing money that had settled by then, every one fitting by date),
+    if there is just one way: all of them failed by its return.
 15. An event of which no more than its card fee is left is such an attempt too (its fee stays in the fee bucket); it may hang early.
 16. A named line is full when its net money is at least its amount less the tolerance; the first event always goes on it, and the one
     that overfills it lies on it whole.
@@ -68,11 +75,21 @@ Of coverage:
     names; else all plans of the student, in every term. "Pending lines of stopped plans" are in state pending, not in transit.
 29. Ledger pairs are found nearest first over the whole student and term, then by settlement, then by posting day; references are not
     used. All events but payments and disputes pair, undone ones, fees and failed attempts too.
-30. A refund posting counts elsewhere as far as its event undid money other than a payment.
+30. A refund posting counts elsewhere as far as its event undid money other than a payment. Refunds without a pair of their amount, of one
+    student and term: those within late_match_days of one of the other side pair as a sum, if both sides come to the same; then a posting
+    later than that pairs with the event of its amount, if each is the only one of it that is left; then cents of those within the days
+    count elsewhere up to the smaller side, oldest posting first, never more than the events undid (of an event no more than its amount on
+    the ledger). Where after sums and late ones a posting and an event that undid draw money are left, a person decides for the student.
+    A payment at the bank pairs with a payment posting of its amount, and its return with a negative payment or refund, nearest first within
+    late_match_days, of postings that pair with nothing else. As far as it was returned at the bank and not on the ledger it counts no more,
+    from the day on which it was posted; not where another such negative posting is left within these days of the return. What the office
+    gave back of a payment counts through its own posting.
 31. The negative payment of a draw posted as a payment: the nearest on or after it, within late_match_days of it or of what undid the
     draw.
-32. Outside charges: a reversal meets the latest earlier charge of the same type and amount. A payment is reversed by a later equal
-    negative one (the latest earlier payment each). Payments meet charges oldest first. Only postings meet charges, never bank payments.
+32. Outside charges: a reversal meets the latest earlier charge of the same type and amount; where there is none, it takes its cents off
+    the latest earlier charges of its type, the latest first. A payment meets what is left of a charge in the end, or on its own day. A
+    payment is reversed by a later equal negative one (the latest earlier payment each). Payments meet charges oldest first. Only postings
+    meet charges, never bank payments.
 
 Of variance and proposals:
 33. `active line`, plan_total, active_lines, cancelled lines leave fee lines out; `uncleared` for "active uncleared line" is pending, in

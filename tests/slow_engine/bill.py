@@ -5,7 +5,7 @@ Money is cents. A function asked for a day counts everything through the end of 
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
 from .days import after
@@ -33,6 +33,7 @@ class Account:
     pairs: LedgerPairs
     lines: list[LineState]
     plans: list[Plan]
+    refunds_apart: bool
 
     @property
     def as_of(self) -> date:
@@ -67,8 +68,8 @@ class Account:
 
     @property
     def open_outside(self) -> int:
-        """Outside charges less their reversals, without those that a payment of exactly their amount has met."""
-        return sum(c["amount"] for i, c in enumerate(self.charges) if self.outside(i) and i not in self.pairs.met_charges)
+        """Outside charges less their reversals, without what payments have met."""
+        return sum(c["amount"] - self.pairs.met_charges.get(i, 0) for i, c in enumerate(self.charges) if self.outside(i))
 
     def aid_on(self, day: date) -> tuple[int, int]:
         """Disbursed and anticipated aid."""
@@ -184,12 +185,15 @@ def accounts(settled: Settled) -> list[Account]:
     rows = [*book.charges, *book.aid, *book.postings]
     keys = {(r["term"], r["student_id"]) for r in rows} | {(p.term, p.student_id) for p in book.plans.values()}
     out = []
+    apart: set[str] = set()
     for term, student_id in sorted(keys):
 
         def mine(some: tuple[Row, ...], student_id: str = student_id, term: str = term) -> list[Row]:
             return [r for r in some if r["student_id"] == student_id and r["term"] == term]
 
         charges, postings = mine(book.charges), mine(book.postings)
+        pairs = pair_ledger(settled, postings, charges, student_id, term)
+        apart |= {student_id} if pairs.refunds_apart else set()
         out.append(
             Account(
                 settled=settled,
@@ -198,15 +202,16 @@ def accounts(settled: Settled) -> list[Account]:
                 charges=charges,
                 aid=mine(book.aid),
                 postings=postings,
-                pairs=pair_ledger(settled, postings, charges, student_id, term),
+                pairs=pairs,
                 lines=sorted(
                     (s for s in settled.states.values() if s.line.student_id == student_id and s.line.term == term),
                     key=lambda s: s.line.oldest_first,
                 ),
                 plans=[p for p in book.plans_of(student_id) if p.term == term],
+                refunds_apart=False,
             )
         )
-    return out
+    return [replace(a, refunds_apart=a.student_id in apart) for a in out]
 
 
 def student_row(account: Account) -> dict[str, Any]:

@@ -37,7 +37,7 @@ class Matched:
     """What the passes found, by position in the bank's file and by line."""
 
     attempts: Attempts
-    hung: dict[int, tuple[LineKey, str]]
+    hung: dict[int, tuple[list[LineKey], str]]
     lines_of: dict[int, list[LineKey]] = field(default_factory=dict)
     pass_of: dict[int, str] = field(default_factory=dict)
     events_on: dict[LineKey, list[Event]] = field(default_factory=dict)
@@ -66,7 +66,7 @@ class Share:
 def draw_part(book: Book, undone: Undone, event: Event) -> int:
     """What is left of an event without the card fee that its amount holds."""
     left = undone.left[event.position]
-    return left - min(left, fee_inside(book, event))
+    return left if undone.fee_is_gone(event) else left - min(left, fee_inside(book, event))
 
 
 def match_money(book: Book, undone: Undone) -> Matched:
@@ -248,16 +248,17 @@ def _near(book: Book, matched: Matched, events: list[Event], lines: list[Line]) 
             matched.put(e, [x], "near")
 
 
-def shares(book: Book, matched: Matched, event: Event, left: int) -> list[Share]:
+def shares(book: Book, matched: Matched, event: Event, left: int, *, fee_is_gone: bool) -> list[Share]:
     """Where what is left of an event lies: the card fee first, then its lines oldest first, or no line at all."""
     if event.position in matched.hung:
-        lines = [book.lines[matched.hung[event.position][0]]]
+        lines = [book.lines[key] for key in matched.hung[event.position][0]]
     else:
         lines = [book.lines[key] for key in matched.lines_of.get(event.position, [])]
     kind = event.kind or "draw"
     if not lines:
         return [Share(event, None, kind, left)] if left else []
-    fee = min(left, lines[0].fee) if len(lines) == 1 and not own_amount(event, lines[0]) and with_fee(event, lines[0]) else 0
+    fee_in = len(lines) == 1 and not own_amount(event, lines[0]) and with_fee(event, lines[0]) and not fee_is_gone
+    fee = min(left, lines[0].fee) if fee_in else 0
     out = [Share(event, lines[0], "card fee", fee)] if fee else []
     rest = left - fee
     for x in lines[:-1]:

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 from .bill import aid_of_row, is_stopped
 from .days import after
-from .states import late_money_may_come
+from .states import late_money_may_come, waits_for_its_term
 from .variance import balance_to_meet, baseline, has_uncleared
 
 if TYPE_CHECKING:
@@ -216,10 +216,12 @@ def _may_be_presented(account: Account, s: LineState, stopped: set[str]) -> bool
 
 
 def _person_decides(account: Account) -> bool:
-    """Undecided money of the student, a return dishonored or contested, or a draw not seen on a day of which the bank shows hardly any."""
+    """Undecided money, money of no term, refunds apart, a dispute of the banks, or a draw not seen on a day with hardly any."""
     settled = account.settled
+    if account.refunds_apart:
+        return True
     mine = [e for e in settled.book.events if e.student_id == account.student_id]
-    if any(e.is_dispute or e.position in settled.matched.undecided for e in mine):
+    if any(e.is_dispute or e.position in settled.matched.undecided or waits_for_its_term(settled, e) for e in mine):
         return True
     return any(s.state == "not seen" and _hardly_any_seen(settled, s.line) for s in account.lines)
 

@@ -57,7 +57,13 @@ class Settled:
         """Where an event's money lies at the end of a day (without one: the as-of day)."""
         taken = [u.cents for u in self.undone.takers(event) if day is None or u.by.settled_on <= day]
         left = 0 if day is not None and event.settled_on > day else event.amount - sum(taken)
-        return shares(self.book, self.matched, event, left)
+        gone = any(
+            of is event and (day is None or u.by.settled_on <= day)
+            for u in self.undone.takers(event)
+            for position, of in self.undone.fee_back.items()
+            if position == u.by.position
+        )
+        return shares(self.book, self.matched, event, left, fee_is_gone=gone)
 
     @property
     def cleared(self) -> list[Event]:
@@ -71,12 +77,13 @@ def settle(book: Book, undone: Undone, matched: Matched) -> Settled:
 
 
 def _line_state(book: Book, undone: Undone, matched: Matched, line: Line) -> LineState:
-    hung = [e for e in book.events if e.position in matched.hung and matched.hung[e.position][0] == line.key]
+    hung = [e for e in book.events if e.position in matched.hung and line.key in matched.hung[e.position][0]]
     on = matched.events_on.get(line.key, [])
     events = sorted([*hung, *on], key=lambda e: e.order)
-    parts = [s for e in events for s in shares(book, matched, e, undone.left[e.position]) if s.line is line and s.kind != "card fee"]
+    stand = [s for e in events for s in shares(book, matched, e, undone.left[e.position], fee_is_gone=undone.fee_is_gone(e))]
+    parts = [s for s in stand if s.line is line and s.kind != "card fee"]
     net = sum(s.cents for s in parts)
-    takers = sorted((u.by for e in events for u in undone.takers(e)), key=lambda r: r.order)
+    takers = sorted((u.by for e in events for u in undone.takers(e) if u.by.position not in undone.fee_back), key=lambda r: r.order)
     direct = [r for r in book.events if undone.failed_line.get(r.position) == line.key]
     failures = sorted({r.position: r for r in [*direct, *takers] if r.outcome == "returned"}.values(), key=lambda r: r.order)
     given = [r.settled_on for r in takers if r.outcome == "refunded"]
@@ -144,11 +151,10 @@ def draw_rows(settled: Settled) -> list[dict[str, Any]]:
 
 
 def event_term(settled: Settled, event: Event) -> str:
-    """The term that an event belongs to: its line's, its plan's, or that of the student's plan in whose days it settled; "" if none."""
+    """The term that an event belongs to: its line's, its plan's, else the one that fits the student; "" if none."""
     book, matched = settled.book, settled.matched
-    keys = matched.lines_of.get(event.position) or [
-        k for k in (settled.undone.failed_line.get(event.position), matched.hung.get(event.position, (None, ""))[0]) if k
-    ]
+    failed = settled.undone.failed_line.get(event.position)
+    keys = matched.lines_of.get(event.position) or ([failed] if failed else matched.hung.get(event.position, ([], ""))[0])
     if not keys:
         undone = [u.event for u in settled.undone.undoings if u.by is event]
         if undone:
@@ -157,12 +163,33 @@ def event_term(settled: Settled, event: Event) -> str:
         return book.lines[keys[0]].term
     if event.plan_id:
         return book.plans[event.plan_id].term
-    held = []
-    for plan in book.plans_of(event.student_id) if event.student_id else []:
+    return _term_of_student(book, event)
+
+
+def _term_of_student(book: Book, event: Event) -> str:
+    """The one term that an event fits which names only a student, from the day on which a plan was enrolled; "" if none or several."""
+    plans = book.plans_of(event.student_id) if event.student_id else []
+    if event.kind == "down payment":
+        with_down_payment = {x.plan_id for x in book.lines.values() if x.kind == "down payment"}
+        plans = [p for p in plans if p.plan_id in with_down_payment] or plans
+    holding = []
+    for plan in plans:
         draw_dates = [x.draw_date for x in book.lines.values() if x.plan_id == plan.plan_id]
-        if min(draw_dates) <= event.settled_on <= after(max(draw_dates), book.rules.matching.late_match_days):
-            held.append((min(draw_dates), plan.enrolled_on, plan.plan_id, plan.term))
-    return max(held)[3] if held else ""
+        begins, ends = min(plan.enrolled_on, *draw_dates), after(max(draw_dates), book.rules.matching.late_match_days)
+        if begins <= event.settled_on <= ends:
+            holding.append(plan)
+    terms = {p.term for p in holding or plans}
+    return terms.pop() if len(terms) == 1 else ""
+
+
+def waits_for_its_term(settled: Settled, event: Event) -> bool:
+    """Cleared money of a student that would count on a bill, and nothing says on the bill of which term."""
+    book = settled.book
+    if event.outcome != "cleared" or not event.student_id or not settled.undone.left[event.position] or event_term(settled, event):
+        return False
+    if event.kind == "payment":
+        return not book.has_postings
+    return event.kind != "fee" or any(book.term(p.term).fee_on_bill for p in book.plans_of(event.student_id))
 
 
 def event_rows(settled: Settled) -> list[dict[str, Any]]:
@@ -214,7 +241,7 @@ def _event_row(settled: Settled, e: Event) -> dict[str, Any]:
     row["card_fee"] = sum(s.cents for s in parts if s.kind == "card fee")
     row["on_line"] = sum(s.cents for s in parts if s.line is not None and s.kind != "card fee")
     row["lines"] = [(*s.line.key, s.cents) for s in parts if s.line is not None and s.kind != "card fee"]
-    row["pass"] = settled.matched.pass_of.get(e.position) or settled.matched.hung.get(e.position, ("", ""))[1]
+    row["pass"] = settled.matched.pass_of.get(e.position) or settled.matched.hung.get(e.position, ([], ""))[1]
     bucket = "payment" if e.kind == "payment" else "undecided" if e.position in settled.matched.undecided else "without_a_line"
     row[bucket] = sum(s.cents for s in parts if s.line is None)
     row["reason"] = _money_reason(settled, e, row)
@@ -223,7 +250,7 @@ def _event_row(settled: Settled, e: Event) -> dict[str, Any]:
 
 def _keys(settled: Settled, event: Event) -> list[LineKey]:
     if event.position in settled.matched.hung:
-        return [settled.matched.hung[event.position][0]]
+        return settled.matched.hung[event.position][0]
     return settled.matched.lines_of.get(event.position, [])
 
 

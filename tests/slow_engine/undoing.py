@@ -32,13 +32,21 @@ class Undoing:
 
 @dataclass
 class Undone:
-    """What the returns did, by position in the bank's file."""
+    """What the returns did, by position in the bank's file.
+
+    fee_back: refunds of just the card fee of the event that they name, with that event; they take no draw money.
+    """
 
     left: dict[int, int] = field(default_factory=dict)
     undoings: list[Undoing] = field(default_factory=list)
     rule: dict[int, int] = field(default_factory=dict)
     failed_line: dict[int, LineKey] = field(default_factory=dict)
     unasked: frozenset[int] = frozenset()
+    fee_back: dict[int, Event] = field(default_factory=dict)
+
+    def fee_is_gone(self, event: Event) -> bool:
+        """Whether the office gave back just the card fee of the event."""
+        return any(of is event for of in self.fee_back.values())
 
     def undo(self, by: Event, event: Event, rule: int) -> None:
         """Take as much of the event as the return names and as there is."""
@@ -72,6 +80,9 @@ def settle_returns(book: Book, unasked: frozenset[int] = frozenset()) -> Undone:
         elif not r.student_id:
             undone.rule[r.position] = 5
         elif (named := _named_event(r, cleared)) is not None:
+            fee = fee_inside(book, named)
+            if r.outcome == "refunded" and fee and r.amount == fee <= undone.left[named.position] and not undone.fee_is_gone(named):
+                undone.fee_back[r.position] = named
             undone.undo(r, named, rule=1)
         else:
             others.append(r)
@@ -114,7 +125,7 @@ def _named_event(r: Event, cleared: list[Event]) -> Event | None:
 
 def stands(book: Book, event: Event, undone: Undone) -> bool:
     """A cleared event of which more is left than a card fee."""
-    return undone.left[event.position] > fee_inside(book, event)
+    return undone.left[event.position] > (0 if undone.fee_is_gone(event) else fee_inside(book, event))
 
 
 def _failed_in_window(book: Book, r: Event, cleared: list[Event], undone: Undone) -> bool:
@@ -202,21 +213,23 @@ def _failed_late(book: Book, r: Event, cleared: list[Event], undone: Undone) -> 
     return True
 
 
-def hang_attempts(book: Book, undone: Undone) -> tuple[Attempts, dict[int, tuple[LineKey, str]]]:
+def hang_attempts(book: Book, undone: Undone) -> tuple[Attempts, dict[int, tuple[list[LineKey], str]]]:
     """Hang each event that left no draw money on the line that it fits, oldest first, beside the returns of rules 2 and 4.
 
-    Out: the attempts of every line, and for each hung event its line and the pass by which it hangs.
+    Out: the attempts of every line, and for each hung event its lines and the pass by which it hangs.
     """
     attempts = Attempts()
-    hung: dict[int, tuple[LineKey, str]] = {}
+    hung: dict[int, tuple[list[LineKey], str]] = {}
     for e in book.events:
         if e.position in undone.failed_line:
             attempts.add(undone.failed_line[e.position], e.settled_on, [e])
         elif e.outcome == "cleared" and e.student_id and not stands(book, e, undone):
             place = _hang(book, e, attempts, undone)
-            if place is not None:
-                hung[e.position] = place
-                attempts.add(place[0], e.settled_on, [u.by for u in undone.takers(e) if u.by.outcome == "returned"])
+            keys, name = ([place[0]], place[1]) if place is not None else (_hang_sum(book, e, attempts, undone), "grouped")
+            if keys:
+                hung[e.position] = (keys, name)
+            for key in keys:
+                attempts.add(key, e.settled_on, [u.by for u in undone.takers(e) if u.by.outcome == "returned"])
     return attempts, hung
 
 
@@ -239,6 +252,22 @@ def _hang(book: Book, e: Event, attempts: Attempts, undone: Undone) -> tuple[Lin
         if early:
             return (min(early, key=lambda x: (_has_money(book, e, x, attempts, undone), *_late_order(book, e, x, attempts))).key, names[2])
     return None
+
+
+def _hang_sum(book: Book, e: Event, attempts: Attempts, undone: Undone) -> list[LineKey]:
+    """The neighbouring lines, of those without standing money, that add up to a sum that is gone; none if there are two ways."""
+    if e.named is not None or undone.left[e.position]:
+        return []
+    free = [x for x in book.lines_of(e) if x.amount and not x.cancelled and not _has_money(book, e, x, attempts, undone)]
+    ways = []
+    for plan_id in {x.plan_id for x in free}:
+        row = [x for x in free if x.plan_id == plan_id]
+        for first in range(len(row)):
+            for size in range(2, book.rules.matching.group_size + 1):
+                run = row[first : first + size]
+                if len(run) == size and sum(x.amount for x in run) == e.amount and all(any_date(book, e, x, attempts) for x in run):
+                    ways.append([x.key for x in run])
+    return ways[0] if len(ways) == 1 else []
 
 
 def _late_order(book: Book, e: Event, line: Line, attempts: Attempts) -> tuple[date, object]:

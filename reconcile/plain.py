@@ -42,6 +42,7 @@ def plain_pairs(lines: pd.DataFrame, events: pd.DataFrame, book: Book, owners: O
     line_at, fee_in, claims = _only_candidate(lines, events, book, owners)
     odd |= known & (line_at == NOBODY)
     has_line = line_at != NOBODY
+    odd |= _after_early_money(lines, events, owners, line_at)
     claimed = np.bincount(line_at[has_line], minlength=len(lines))
     odd[has_line] |= claimed[line_at[has_line]] > 1
     named = _named_as_found(lines, events, owners, line_at)
@@ -128,6 +129,26 @@ def _only_candidate(lines: pd.DataFrame, events: pd.DataFrame, book: Book, owner
         event_fee[which[hit]] = fee_in[found[hit]]
     clash.append(_fee_meets_amount(book.line_student[at], asked, fee_in, at))
     return line_at, event_fee, np.concatenate(clash)
+
+
+def _after_early_money(lines: pd.DataFrame, events: pd.DataFrame, owners: Owners, line_at: Ints) -> Bools:
+    """Returns in the window of a line for whose amount the student paid early: they may undo that, and are for the exact function."""
+    odd = np.zeros(len(events), dtype=bool)
+    back = np.flatnonzero(is_word(events["outcome"], "returned") & (line_at != NOBODY))
+    if not len(back):
+        return odd
+    asks = np.zeros(owners.student.max() + 2, dtype=bool)  # the last place is that of nobody
+    asks[owners.student[back]] = True
+    paid = np.flatnonzero(is_word(events["outcome"], "cleared") & asks[owners.student])
+    at, settled, cents = line_at[back], day_numbers(events["settled_on"]), events["amount"].to_numpy()
+    of_student = pd.DataFrame({"student": owners.student[paid], "settled": settled[paid], "cents": cents[paid]})
+    beside = pd.DataFrame({"student": owners.student[back], "event": back, "line": at}).merge(of_student, on="student")
+    line = beside["line"].to_numpy()
+    early, drawn = day_numbers(lines["early_from"])[line], day_numbers(lines["draw_date"])[line]
+    own, gross = lines["amount"].to_numpy()[line], lines["gross"].to_numpy()[line]
+    day, amount = beside["settled"].to_numpy(), beside["cents"].to_numpy()
+    odd[beside["event"].to_numpy()[(early <= day) & (day < drawn) & ((amount == own) | (amount == gross))]] = True
+    return odd
 
 
 def _in_one_window(scope: Ints, asked: Ints, opens: Ints, ends: Ints, ev_scope: Ints, ev_cents: Ints, ev_day: Ints) -> Ints:

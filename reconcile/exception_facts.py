@@ -91,8 +91,8 @@ def listed(words: Iterable[str]) -> str:
 def sentence(kind: str, **gaps: object) -> str:
     """The kind's sentence with its gaps filled; whole numbers are cents and become people's money."""
     text = BY_NAME[kind].sentence
-    said = ((name, gaps[name]) for name in _gaps_of(text))
-    return text.format_map({name: people_money(gap) if isinstance(gap, int) else gap for name, gap in said})
+    said = {name: gaps[name] for name in _gaps_of(text)}
+    return text.format_map({name: people_money(gap) if isinstance(gap, int) else gap for name, gap in said.items()})
 
 
 @cache

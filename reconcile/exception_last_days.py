@@ -21,9 +21,10 @@ if TYPE_CHECKING:
 def while_it_can_be_done(on: Ground, fact: Fact) -> Fact:
     """The fact with the last day for notice, or to stop a draw, where its advice asks for one that can still be done."""
     key = (fact.term, fact.student_id)
-    last = on.notice_by.get(key)
+    last, row = on.notice_by.get(key), on.rows_to_stop.get(key)
+    if last is None and row is None:
+        return fact
     asked = last is not None and last >= on.today and any(NOTICE in part for part in fact.advice)
-    row = on.rows_to_stop.get(key)
     stop = None if row is None else on.coming.first_stop(_stopped_by(on, fact, row))
     days = [day for day in (last if asked else None, stop, fact.before) if day is not None]
     return fact._replace(before=min(days)) if days else fact

@@ -58,7 +58,7 @@ def money_text(cents: int) -> str:
     return f"{'-' if cents < 0 else ''}{whole}.{rest:02d}"
 
 
-@lru_cache(maxsize=4096)  # the sentences about one draw say its amount several times
+@lru_cache(maxsize=16384)  # the sentences about one draw say its amount several times
 def people_money(cents: int) -> str:
     """The amount as sentences say it: with commas, without a currency sign, `-1,234.50`."""
     whole, rest = divmod(abs(int(cents)), 100)

@@ -278,7 +278,8 @@ def typed_columns(cells: Mapping[str, Sequence[Any]], name: str) -> pd.DataFrame
 
 
 def _dates(days: Sequence[Any]) -> pd.Series:
-    """Days as a column; each different one is read once, since thousands of rows share a few of them."""
-    place = {day: at for at, day in enumerate(dict.fromkeys(days))}
-    each = pd.Series(pd.to_datetime(pd.Series(list(place), dtype="object"))).astype("datetime64[s]")
-    return each.take([place[day] for day in days]).reset_index(drop=True)
+    """Days as a column; each object is read once, since thousands of rows share a few of them."""
+    different = {id(day): day for day in days}
+    place = {key: at for at, key in enumerate(different)}
+    each = pd.Series(pd.to_datetime(pd.Series(list(different.values()), dtype="object"))).astype("datetime64[s]")
+    return each.take([place[id(day)] for day in days]).reset_index(drop=True)
